@@ -1,0 +1,1 @@
+"""Lives to curves: numbers in, numbers out."""

@@ -1,0 +1,91 @@
+"""What every result carries: what it rests on, how to doubt it, and what is missing where there is no answer."""
+
+from dataclasses import dataclass, field
+from datetime import date
+
+
+@dataclass(frozen=True, slots=True)
+class SourceFile:
+    """One file that a result was made from."""
+
+    name: str
+    sha256: str
+    table: str
+    rows_read: int
+    rows_loaded: int
+    rows_set_aside: int
+    rows_already_loaded: int
+
+
+@dataclass(frozen=True, slots=True)
+class Basis:
+    """What a number rests on; ``as_of`` is the day the study looks back from, never the day of the run."""
+
+    source: str
+    files: tuple[SourceFile, ...]
+    as_of: date | None
+    scale: str
+    level: float
+    stratum: tuple[tuple[str, str], ...]
+    lives: int
+    failures: int
+
+
+@dataclass(frozen=True, slots=True)
+class Caution:
+    """One reason to read a result with care, in words that a workshop manager understands."""
+
+    code: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Unanswered:
+    """A question that this data cannot answer: what is missing, and what would supply it."""
+
+    basis: Basis
+    cautions: tuple[Caution, ...]
+    code: str
+    text: str
+    fix: str
+
+
+@dataclass(slots=True)
+class DataError(Exception):
+    """Input that cannot be used: where it stands, what was found and wanted, and how to mend it."""
+
+    code: str
+    text: str
+    fix: str = ""
+    file: str | None = None
+    line: int | None = None
+    column: str | None = None
+    details: tuple[str, ...] = field(default=())
+
+    def __str__(self) -> str:
+        where = ", ".join(
+            part
+            for part in (
+                self.file or "",
+                f"line {self.line}" if self.line is not None else "",
+                f"column {self.column}" if self.column else "",
+            )
+            if part
+        )
+        return ": ".join(part for part in (where, self.text) if part) + (
+            f" Fix: {self.fix}" if self.fix else ""
+        )
+
+
+def add_cautions(*groups: tuple[Caution, ...]) -> tuple[Caution, ...]:
+    """Return the cautions of all groups, each once, in the order in which they first appear."""
+    return tuple(dict.fromkeys(caution for group in groups for caution in group))
+
+
+SAFETY = Caution(
+    "safety",
+    "Advisory only: the maker's published instructions and intervals, local rules and qualified technicians come "
+    "first. Before work: level ground, park brake and chocks, rated stands; nobody near a turning shaft; a shaft can "
+    "weigh over 100 lb: two people or a hoist. Vibration, clunk, heat marks or a loose bolt: stop and inspect "
+    "whatever the figures say.",
+)

@@ -1,0 +1,1 @@
+"""Files to lives: the only door to DuckDB."""
