@@ -72,9 +72,7 @@ class DataError(Exception):
             )
             if part
         )
-        return ": ".join(part for part in (where, self.text) if part) + (
-            f" Fix: {self.fix}" if self.fix else ""
-        )
+        return ": ".join(part for part in (where, self.text) if part) + (f" Fix: {self.fix}" if self.fix else "")
 
 
 def add_cautions(*groups: tuple[Caution, ...]) -> tuple[Caution, ...]:
