@@ -1,0 +1,92 @@
+"""A source opened: a fleet folder through its store, or a plain lives file read in memory."""
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+from wearlab.evidence import DataError
+from wearlab.history.config import FleetConfig
+from wearlab.history.lives import History, build_history
+from wearlab.history.lives_file import read_lives_file
+from wearlab.history.load import Loaded, load_folder
+from wearlab.history.store import Store, open_store
+
+STORE_NAME = "wearlab.duckdb"
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """How a history is looked at: everything that changes a number, and nothing else."""
+
+    as_of: date | None
+    scale: str | None
+    level: float
+    today: date
+    unknown_as_failure: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Fleet:
+    """A fleet folder whose store is open and up to date."""
+
+    source: str
+    config: FleetConfig
+    loaded: Loaded
+    store: Store
+
+    def history(self, view: View, *, known_then: bool, progress: Progress) -> History:
+        """Return the fleet's lives as seen by ``view``; ``known_then`` leaves out rows posted after its ``as_of``."""
+        return build_history(
+            self.store,
+            self.config,
+            source=self.source,
+            files=self.loaded.basis.files,
+            as_of=view.as_of,
+            scale=view.scale,
+            level=view.level,
+            today=view.today,
+            unknown_as_failure=view.unknown_as_failure,
+            known_then=known_then,
+            progress=progress,
+        )
+
+
+def is_lives_file(source: Path) -> bool:
+    """Return whether ``source`` is a plain lives file (any file) rather than a fleet folder; refuses what is neither."""
+    if not source.exists():
+        raise DataError("no-source", f"there is no file or folder {source.name!r}", "check the path", str(source))
+    return source.is_file()
+
+
+@contextmanager
+def open_fleet(
+    folder: Path, *, store_path: str | None, today: date, strict: bool, progress: Progress
+) -> Iterator[Fleet]:
+    """Open the folder's store, load what is new, and yield the fleet; the store is closed afterwards.
+
+    Refuses (DataError) a plain file, and whatever the loader and the store refuse.
+    """
+    if is_lives_file(folder):
+        raise DataError(
+            "not-a-folder",
+            "this question needs a fleet folder, not a plain lives file",
+            "give a fleet folder",
+            str(folder),
+        )
+    with open_store(store_path or str(folder / STORE_NAME)) as store:
+        loaded = load_folder(folder, store, today=today, strict=strict, progress=progress)
+        yield Fleet(folder.name, loaded.config, loaded, store)
+
+
+def read_source(
+    source: Path, view: View, *, store_path: str | None, progress: Progress
+) -> tuple[History, Loaded | None]:
+    """Return the lives of a fleet folder (new rows loaded first) or of a plain lives file, and what was loaded."""
+    if is_lives_file(source):
+        return read_lives_file(source, scale=view.scale, level=view.level), None
+    with open_fleet(source, store_path=store_path, today=view.today, strict=False, progress=progress) as fleet:
+        return fleet.history(view, known_then=False, progress=progress), fleet.loaded
