@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, field
 from datetime import date
+from typing import Protocol
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +38,18 @@ class Caution:
 
     code: str
     text: str
+
+
+class Result(Protocol):
+    """What every result carries, answered or not."""
+
+    @property
+    def basis(self) -> Basis:
+        """What it rests on."""
+
+    @property
+    def cautions(self) -> tuple[Caution, ...]:
+        """How to doubt it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,27 +12,19 @@ from typing import Any, Protocol
 import numpy as np
 import pandas as pd
 
-from wearlab.evidence import Basis, Caution, DataError, Unanswered
+from wearlab.evidence import DataError, Result, Unanswered
 
 DANGEROUS_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
 
 
-class Answer(Protocol):
-    """What every result offers."""
-
-    @property
-    def basis(self) -> Basis:
-        """What the result rests on."""
-
-    @property
-    def cautions(self) -> tuple[Caution, ...]:
-        """How to doubt it."""
+class Answer(Result, Protocol):
+    """A result that has tables."""
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        """Its tables by their public names."""
+        """Return its tables by their public names."""
 
 
-def plain_value(value: Any) -> Any:  # noqa: ANN401 - any cell of any table
+def plain_value(value: Any) -> Any:
     """Return a cell as JSON knows it: missing and non-finite as None, dates as ISO text, numpy numbers as Python's."""
     if isinstance(value, (list, tuple, set, np.ndarray)):
         return [plain_value(item) for item in value]
@@ -100,7 +92,7 @@ def to_json(document: Mapping[str, Any]) -> str:
     return json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False)
 
 
-def safe_cell(value: Any) -> Any:  # noqa: ANN401 - any cell of any table
+def safe_cell(value: Any) -> Any:
     """Return a cell for CSV or a workbook: text that a spreadsheet would run gets a leading apostrophe."""
     value = plain_value(value)
     if isinstance(value, list):

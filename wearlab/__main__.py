@@ -1,0 +1,14 @@
+"""``python -m wearlab`` and the ``wearlab`` command."""
+
+import sys
+
+from wearlab.cli import run
+
+
+def main() -> None:
+    """Run the command line and leave with its exit status."""
+    sys.exit(run(sys.argv[1:]))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,154 @@
+"""Settings in, Study out: the road walked once."""
+
+from dataclasses import dataclass, field
+from datetime import date
+from importlib.metadata import version
+from pathlib import Path
+from typing import TypeVar
+
+from wearlab.answers.cluster import Cluster, find_cluster
+from wearlab.answers.compare import Comparison, compare_classes
+from wearlab.answers.due import WorkList, list_work
+from wearlab.answers.early import EarlyFailures, find_early
+from wearlab.answers.forecast import Forecast, forecast_failures
+from wearlab.answers.intervals import Recommendation, recommend_intervals
+from wearlab.answers.wear import Wear, measure_wear
+from wearlab.curves.fit import Fits, fit_strata
+from wearlab.evidence import Caution, Result, Unanswered, add_cautions
+from wearlab.history.lives import History
+from wearlab.history.load import Loaded
+from wearlab.history.source import Progress, View, read_source
+
+Answered = TypeVar("Answered")
+
+VERSIONS_OF = ("wearlab", "duckdb", "lifelines", "numpy", "pandas", "scipy", "scikit-learn", "matplotlib")
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Everything that changes a number of a study; the defaults are those that the command line documents."""
+
+    today: date
+    store: str | None = None
+    as_of: date | None = None
+    scale: str | None = None
+    level: float = 0.90
+    seed: int = 1
+    rate: float = 0.05
+    months: int = 12
+    ahead: float | None = None
+    factor: str = "duty_cycle"
+    cluster_components: tuple[str, ...] = field(default=())
+    unknown_as_failure: bool = False
+
+    def view(self) -> View:
+        """Return how the history is looked at under these settings."""
+        return View(self.as_of, self.scale, self.level, self.today, self.unknown_as_failure)
+
+
+@dataclass(frozen=True, slots=True)
+class Study:
+    """Every answer that one source gives under one set of settings."""
+
+    settings: Settings
+    history: History
+    loaded: Loaded | None
+    fits: Fits | Unanswered
+    comparison: Comparison | Unanswered
+    recommendation: Recommendation | Unanswered
+    early: EarlyFailures | Unanswered
+    clusters: tuple[Cluster | Unanswered, ...]
+    forecast: Forecast | Unanswered
+    wear: Wear | Unanswered
+    work: WorkList | Unanswered
+    versions: dict[str, str]
+
+    @property
+    def cautions(self) -> tuple[Caution, ...]:
+        """Every caution of every result, each once."""
+        return add_cautions(self.history.cautions, *(result.cautions for result in self.results()))
+
+    def results(self) -> tuple[Result, ...]:
+        """Return every result, answered or not, in the order of the road."""
+        loaded = () if self.loaded is None else (self.loaded,)
+        return (
+            *loaded,
+            self.fits,
+            self.comparison,
+            self.recommendation,
+            self.early,
+            *self.clusters,
+            self.forecast,
+            self.wear,
+            self.work,
+        )
+
+
+def run_study(source: Path, settings: Settings, *, progress: Progress) -> Study:
+    """Return every answer for one source: a fleet folder (what is new is loaded first) or a plain lives file.
+
+    Refuses (DataError) input that cannot be used; a question that the data cannot answer is an ``Unanswered`` in
+    its place.
+    """
+    history, loaded = read_source(source, settings.view(), store_path=settings.store, progress=progress)
+    return study_history(history, loaded, settings, progress=progress)
+
+
+def study_history(history: History, loaded: Loaded | None, settings: Settings, *, progress: Progress) -> Study:
+    """Return every answer for lives that are already built."""
+    level, seed = settings.level, settings.seed
+    progress("fitting life curves")
+    fits = fit_strata(history, by=None, component=None, mode=None, level=level, seed=seed)
+    progress("comparing classes")
+    comparison = compare_classes(history, factor=settings.factor, level=level, seed=seed, progress=progress)
+    progress("weighing regrease intervals")
+    recommendation = recommend_intervals(history, level=level, seed=seed, progress=progress)
+    progress("looking for early failures")
+    early = find_early(history, rate=settings.rate, level=level, seed=seed, progress=progress)
+    clusters = tuple(
+        find_cluster(history, component=component, factors=(), level=level, seed=seed, progress=progress)
+        for component in (settings.cluster_components or _components(history))
+    )
+    progress("forecasting")
+    forecast = forecast_failures(
+        history, months=settings.months, ahead=settings.ahead, level=level, seed=seed, progress=progress
+    )
+    wear = measure_wear(history, level=level)
+    progress("listing work")
+    work = list_work(
+        history,
+        recommendation=_answered(recommendation),
+        early=_answered(early),
+        cluster=_most_certain(clusters),
+        wear=_answered(wear),
+        forecast=_answered(forecast),
+        level=level,
+    )
+    return Study(
+        settings,
+        history,
+        loaded,
+        fits,
+        comparison,
+        recommendation,
+        early,
+        clusters,
+        forecast,
+        wear,
+        work,
+        {name: version(name) for name in VERSIONS_OF},
+    )
+
+
+def _answered(result: Answered | Unanswered) -> Answered | None:
+    return None if isinstance(result, Unanswered) else result
+
+
+def _components(history: History) -> tuple[str | None, ...]:
+    named = history.lives["component"].dropna().unique()
+    return tuple(sorted(str(component) for component in named)) or (None,)
+
+
+def _most_certain(clusters: tuple[Cluster | Unanswered, ...]) -> Cluster | None:
+    found = [cluster for cluster in clusters if isinstance(cluster, Cluster) and cluster.verdict.found == "found"]
+    return min(found, key=lambda cluster: cluster.verdict.p_adjusted or 1.0, default=None)
