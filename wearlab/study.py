@@ -6,6 +6,8 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import TypeVar
 
+import pandas as pd
+
 from wearlab.answers.cluster import Cluster, find_cluster
 from wearlab.answers.compare import Comparison, compare_classes
 from wearlab.answers.due import WorkList, list_work
@@ -14,7 +16,7 @@ from wearlab.answers.forecast import Forecast, forecast_failures
 from wearlab.answers.intervals import Recommendation, recommend_intervals
 from wearlab.answers.wear import Wear, measure_wear
 from wearlab.curves.fit import Fits, fit_strata
-from wearlab.evidence import Caution, Result, Unanswered, add_cautions
+from wearlab.evidence import Basis, Caution, Result, Unanswered, add_cautions
 from wearlab.history.lives import History
 from wearlab.history.load import Loaded
 from wearlab.history.source import Progress, View, read_source
@@ -62,6 +64,27 @@ class Study:
     wear: Wear | Unanswered
     work: WorkList | Unanswered
     versions: dict[str, str]
+
+    @property
+    def basis(self) -> Basis:
+        """What the study rests on."""
+        return self.history.basis
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """Every table of every answer; a table whose name two answers use carries its answer's name in front."""
+        named: dict[str, dict[str, pd.DataFrame]] = {
+            "lives": {"groups": self.history.groups},
+            "load": _tables(self.loaded),
+            "fit": _tables(self.fits),
+            "compare": _tables(self.comparison),
+            "intervals": _tables(self.recommendation),
+            "early": _tables(self.early),
+            "cluster": join_tables(tuple(_tables(cluster) for cluster in self.clusters)),
+            "forecast": _tables(self.forecast),
+            "wear": _tables(self.wear),
+            "due": _tables(self.work),
+        }
+        return {f"{answer}_{name}": frame for answer, tables in named.items() for name, frame in tables.items()}
 
     @property
     def cautions(self) -> tuple[Caution, ...]:
@@ -138,6 +161,46 @@ def study_history(history: History, loaded: Loaded | None, settings: Settings, *
         work,
         {name: version(name) for name in VERSIONS_OF},
     )
+
+
+def study_work(history: History, *, level: float, seed: int, progress: Progress) -> WorkList | Unanswered:
+    """Return the work list of a fleet, with the answers that it gathers: intervals, early failures and wear."""
+    progress("weighing regrease intervals")
+    recommendation = recommend_intervals(history, level=level, seed=seed, progress=progress)
+    progress("looking for early failures")
+    early = find_early(history, rate=Settings.rate, level=level, seed=seed, progress=progress)
+    return list_work(
+        history,
+        recommendation=_answered(recommendation),
+        early=_answered(early),
+        cluster=None,
+        wear=_answered(measure_wear(history, level=level)),
+        forecast=None,
+        level=level,
+    )
+
+
+def backtest_days(history: History, *, months: int) -> tuple[date, ...]:
+    """Return the earlier days to forecast from: ``months`` apart, the last so that its window has passed by ``as_of``.
+
+    At least a year of record stands before the first; at most four days are returned, oldest first.
+    """
+    if history.as_of is None or history.config.records_from is None:
+        return ()
+    first = pd.Timestamp(history.config.records_from) + pd.DateOffset(years=1)
+    latest = pd.Timestamp(history.as_of)
+    days = [latest - pd.DateOffset(months=months * back) for back in range(1, 5)]
+    return tuple(day.date() for day in reversed(days) if day >= first)
+
+
+def _tables(result: object) -> dict[str, pd.DataFrame]:
+    return {} if result is None or isinstance(result, Unanswered) else result.tables()
+
+
+def join_tables(tables: tuple[dict[str, pd.DataFrame], ...]) -> dict[str, pd.DataFrame]:
+    """Return tables of one name stacked in their given order."""
+    names = dict.fromkeys(name for group in tables for name in group)
+    return {name: pd.concat([group[name] for group in tables if name in group], ignore_index=True) for name in names}
 
 
 def _answered(result: Answered | Unanswered) -> Answered | None:

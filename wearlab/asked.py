@@ -1,0 +1,158 @@
+"""What every command takes, and how its reply is given: shown, as JSON, as CSV, or as a refusal."""
+
+import functools
+import inspect
+import sys
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, fields
+from datetime import date, datetime
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+HELP = (
+    "Wear and life of drive-shaft parts in fleets of heavy-duty trucks: from service history to regrease intervals. "
+    "SOURCE is a fleet folder (tables and fleet.toml) or, where lives are already made, a plain lives file. "
+    "Advisory only: the maker's published instructions, local rules and qualified technicians come first."
+)
+DATA, LIFE, DECIDE, FIND, AHEAD, SHOW = (
+    "Your data",
+    "Life and wear",
+    "Decide",
+    "Find what is wrong",
+    "Look ahead",
+    "Read and learn",
+)
+
+app = typer.Typer(name="wearlab", help=HELP, no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False)
+
+
+def as_date(text: str) -> date:
+    """Return the day that a text names; refuses anything but an ISO date."""
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise typer.BadParameter(f"{text!r} is not a day; write it as 2026-06-30") from None
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """What every question takes."""
+
+    source: Annotated[Path, typer.Argument(help="a fleet folder, or a plain lives file", show_default=False)]
+    store: Annotated[str | None, typer.Option(help="where the store is kept; :memory: keeps nothing")] = None
+    as_of: Annotated[
+        date | None, typer.Option(parser=as_date, metavar="DATE", help="look back from this day (2026-06-30)")
+    ] = None
+    scale: Annotated[
+        str | None, typer.Option(help="miles, engine_hours, days or joint_cycles; a lives file: its own unit")
+    ] = None
+    level: Annotated[float, typer.Option(min=0.5, max=0.999, help="level of every two-sided interval")] = 0.90
+    as_json: Annotated[bool, typer.Option("--json", help="one JSON document on standard output")] = False
+    out: Annotated[Path | None, typer.Option(help="write the tables as CSV into this folder")] = None
+    seed: Annotated[int, typer.Option(help="seed of every random draw")] = 1
+    unknown_as_failures: Annotated[
+        bool, typer.Option("--unknown-as-failures", help="read endings of unknown reason as failures")
+    ] = False
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """What a question is answered with: a result, and its tables as they are to be shown."""
+
+    result: Any
+    tables: Mapping[str, Any] = field(default_factory=dict)
+    currency: str = "USD"
+    strata: tuple[str, ...] = ()
+    text: str | None = None
+    shown: bool = True
+
+
+def question(panel: str) -> Callable[[Callable[..., Reply]], Callable[..., None]]:
+    """Return a decorator that makes a command of a function: what every question takes is added to its own options."""
+
+    def make(function: Callable[..., Reply]) -> Callable[..., None]:
+        own = list(inspect.signature(function).parameters.values())[1:]
+        common = [
+            inspect.Parameter(
+                entry.name,
+                inspect.Parameter.KEYWORD_ONLY,
+                annotation=entry.type,
+                default=inspect.Parameter.empty if entry.name == "source" else entry.default,
+            )
+            for entry in fields(Asked)
+        ]
+        source, *options = common
+        keyword_only = [parameter.replace(kind=inspect.Parameter.KEYWORD_ONLY) for parameter in own]
+
+        @functools.wraps(function)
+        def command(**values: Any) -> None:
+            asked = Asked(**{entry.name: values.pop(entry.name) for entry in fields(Asked)})
+            _give(function.__name__.strip("_"), asked, function(asked, **values))
+
+        parameters = [source, *keyword_only, *options]
+        command.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined]
+        command.__annotations__ = {parameter.name: parameter.annotation for parameter in parameters}
+        app.command(name=function.__name__.strip("_"), rich_help_panel=panel)(command)
+        return command
+
+    return make
+
+
+def _give(name: str, asked: Asked, reply: Reply) -> None:
+    """Show a reply as the options ask; leaves with status 1 where the question could not be answered."""
+    from wearlab import terminal
+    from wearlab.evidence import Unanswered
+    from wearlab.show.document import answer_document, error_document, to_json, write_tables
+
+    if isinstance(reply.result, Unanswered):
+        terminal.print_problem(" ".join(filter(None, (reply.result.text, reply.result.fix))))
+        if asked.as_json:
+            print_document(to_json(error_document(name, reply.result)))
+        raise typer.Exit(1)
+    if asked.as_json:
+        document = answer_document(name, reply.result, currency=reply.currency, tables=reply.tables)
+        print_document(to_json(document))
+    else:
+        if reply.text:
+            terminal.print_text(reply.text)
+        if reply.shown:
+            terminal.print_tables(reply.tables, strata=reply.strata)
+    terminal.print_cautions(tuple(caution.text for caution in reply.result.cautions))
+    if asked.out is not None and name != "report":
+        for path in write_tables(reply.tables, asked.out):
+            terminal.print_progress(f"wrote {path}")
+
+
+def print_document(text: str) -> None:
+    """Write one JSON document to standard output."""
+    sys.stdout.write(text + "\n")
+
+
+def today() -> date:
+    """Return the day of the run: the only place that reads the clock."""
+    return datetime.now().astimezone().date()
+
+
+def view(asked: Asked) -> Any:
+    """Return how the history is to be looked at."""
+    from wearlab.history.source import View
+
+    return View(asked.as_of, asked.scale, asked.level, today(), asked.unknown_as_failures)
+
+
+def read_history(asked: Asked) -> Any:
+    """Return the lives of the source, new rows loaded first."""
+    from wearlab.history.source import read_source
+    from wearlab.terminal import print_progress
+
+    history, _ = read_source(asked.source, view(asked), store_path=asked.store, progress=print_progress)
+    return history
+
+
+def reply_with(result: Any, history: Any, *, strata: tuple[str, ...] = (), text: str | None = None) -> Reply:
+    from wearlab.evidence import Unanswered
+
+    tables = {} if isinstance(result, Unanswered) else result.tables()
+    return Reply(result, tables, history.config.currency, strata, text)
