@@ -152,6 +152,7 @@ def read_history(asked: Asked) -> Any:
 
 
 def reply_with(result: Any, history: Any, *, strata: tuple[str, ...] = (), text: str | None = None) -> Reply:
+    """Return the reply that shows one result with its tables."""
     from wearlab.evidence import Unanswered
 
     tables = {} if isinstance(result, Unanswered) else result.tables()

@@ -26,6 +26,7 @@ from wearlab.asked import (
     read_history,
     reply_with,
     today,
+    view,
 )
 
 

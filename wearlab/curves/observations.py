@@ -36,8 +36,15 @@ class Observations:
 
     def take(self, rows: npt.NDArray[np.int64] | npt.NDArray[np.bool_]) -> Self:
         """Return the named rows only, in that order; truck codes are kept."""
-        columns = (self.entry, self.exit, self.failed, self.lower, self.upper, self.count, self.truck)
-        return type(self)(*(column[rows] for column in columns))
+        return type(self)(
+            self.entry[rows],
+            self.exit[rows],
+            self.failed[rows],
+            self.lower[rows],
+            self.upper[rows],
+            self.count[rows],
+            self.truck[rows],
+        )
 
     @property
     def between(self) -> BoolArray:
