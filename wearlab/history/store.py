@@ -13,6 +13,18 @@ import pandas as pd
 from wearlab.evidence import DataError
 
 IN_MEMORY = ":memory:"
+STORE_TABLES = (
+    "units",
+    "positions",
+    "services",
+    "readings",
+    "duty_changes",
+    "lube_plan",
+    "measurements",
+    "files",
+    "set_aside",
+    "facts",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +55,12 @@ class Store:
 def quote_name(name: str) -> str:
     """Return an identifier quoted for SQL: the only way in which a name from data may enter a statement."""
     return '"' + name.replace('"', '""') + '"'
+
+
+def create_tables(store: Store) -> None:
+    """Create the tables of the store (``sql/store_<table>.sql``) where they are not there yet."""
+    for name in STORE_TABLES:
+        store.run(f"store_{name}")
 
 
 @contextmanager
