@@ -34,7 +34,8 @@ TABLES = {
         "replacement": "component duty_cycle replace_at policy",
     },
     "early": {
-        "units": "unit_id component observed expected ratio shrunken_ratio ratio_low ratio_high p_value q_value flagged",
+        "units": "unit_id component observed expected ratio shrunken_ratio ratio_low ratio_high p_value q_value "
+        "flagged",
         "lives": "unit_id position age u q_value flagged",
     },
     "cluster": {
