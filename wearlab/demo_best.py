@@ -86,6 +86,8 @@ def best_intervals() -> dict[str, Mapping[str, object]]:
         found[name] = {
             "for_ever_miles": round(float(intervals[np.argmin(for_ever)])),
             "while_owned_miles": round(float(intervals[np.argmin(while_owned)])),
+            "within_published_miles": plan.INTERVAL_GRID
+            * round(min(float(intervals[np.argmin(while_owned)]), plan.PUBLISHED_INTERVAL[index]) / plan.INTERVAL_GRID),
             "flat_zone_miles": [round(float(flat[0])), round(float(flat[-1]))],
             "cost_per_1000_miles_while_owned": round(1000 * float(while_owned.min()), 3),
             "cost_per_1000_miles_at_reference": round(

@@ -133,7 +133,7 @@ def make_trucks(rng: np.random.Generator, size: int) -> Trucks:
     used = rng.random(size) < 0.1
     build, start, end, retired = _life_dates(rng, duty_cycle, used)
     shop = _pick(rng, np.array(plan.SHOP_WEIGHT)[duty_cycle])
-    changes = (rng.random(size) < 0.08) & ~used & (end - np.maximum(start, RECORDS_FROM) > 1200)
+    changes = (rng.random(size) < 0.12) & ~used & (end - np.maximum(start, RECORDS_FROM) > 1200)
     change_day = np.where(changes, _month_first(_days(rng, size, "2021-09-01", "2024-09-30")), NEVER)
     changes &= (change_day > start + 200) & (change_day < end - 200)
     change_day = np.where(changes, change_day, NEVER)
@@ -163,7 +163,7 @@ def make_trucks(rng: np.random.Generator, size: int) -> Trucks:
         habit=np.exp(rng.standard_normal(size) * np.array(plan.HABIT_SD)[duty_cycle]),
         frailty=rng.gamma(1 / plan.FRAILTY_VARIANCE, plan.FRAILTY_VARIANCE, size),
         abnormal=_abnormal(rng, duty_cycle, start, end),
-        trial=(duty_cycle == 2) & np.isin(shop, [1, 3]) & (rng.random(size) < plan.TRIAL_SHARE / 0.4),
+        trial=(duty_cycle == 2) & np.isin(shop, [2, 3]) & (rng.random(size) < plan.TRIAL_SHARE / 0.5),
         boot_campaign_day=np.where(campaign, campaign_day, NEVER),
         planned_factor=np.where(planned, rng.uniform(0.85, 1.15, size), 0.0),
         meter_replaced_day=np.where(meter_fails, _days(rng, size, "2021-06-01", "2025-06-30"), NEVER),

@@ -138,6 +138,7 @@ class _Shed:
         self.fitted = np.zeros(size)
         self.shop = np.full(size, -1)
         self.bad_lot, self.leaking = np.zeros(size, dtype=bool), np.zeros(size, dtype=bool)
+        self.wet = np.zeros(size, dtype=bool)
         self.target, self.latent = np.zeros(size), np.zeros(size)
         self.found, self.planned = np.zeros(size), np.zeros(size)
         self.at_inspection = np.zeros(size, dtype=bool)
@@ -155,7 +156,7 @@ class _Shed:
         factor = self.trucks.frailty[truck] * np.where(self.bad_lot[at], plan.BAD_LOT_FACTOR, 1.0)
         factor = factor * np.where(self.leaking[at], plan.LEAK_BOOT_FACTOR, 1.0)
         factor = factor * np.where(self.trucks.abnormal[truck] & (part == 0), plan.ABNORMAL_FACTOR, 1.0)
-        self.fitted[at], self.shop[at] = miles, shop
+        self.fitted[at], self.shop[at], self.wet[at] = miles, shop, False
         self.target[at] = self.rng.exponential(size=len(at)) / factor
         self._plan_joints(at)
         self._settle(hazard, at)
@@ -182,8 +183,9 @@ class _Shed:
         """From the moment a badly clamped boot fails, its spline wears LEAK_SPLINE_FACTOR times as fast."""
         splines = self.positions.mate[boots]
         until = hazard.summed(splines, self.fitted[splines], self.latent[boots])
-        late = self.target[splines] > until
+        late = (self.target[splines] > until) & ~self.wet[splines]
         splines, until = splines[late], until[late]
+        self.wet[splines] = True
         self.target[splines] = until + (self.target[splines] - until) / plan.LEAK_SPLINE_FACTOR
         self._settle(hazard, splines)
 

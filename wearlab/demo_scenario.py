@@ -46,7 +46,7 @@ PLAN_AFTER = (18_000.0, 12_000.0, 7_000.0)
 TRIAL_FROM = np.datetime64("2022-03-01")
 TRIAL_INTERVAL = 5_000.0
 TRIAL_SHARE = 0.20  # of the vocational trucks of two shops
-SHOP_FACTOR = (0.70, 1.00, 1.40, 1.15, 0.85)
+SHOP_FACTOR = (1.00, 0.70, 1.40, 1.15, 0.85)
 SHOP_WEIGHT = ((0.30, 0.25, 0.05, 0.20, 0.20), (0.25, 0.25, 0.10, 0.20, 0.20), (0.20, 0.12, 0.30, 0.20, 0.18))
 HABIT_SD = (0.22, 0.25, 0.32)
 GAP_SHAPE = 25.0  # gamma shape of one gap around the practised mean: coefficient of variation 0.2
@@ -70,7 +70,7 @@ PLANNED_SHARE = 0.25  # of the trucks have their joints replaced at an age
 PLANNED_AGE = (450_000.0, 240_000.0, 120_000.0)
 
 # Costs, in an invented fleet's dollars.
-REGREASE_STOP = 110.0
+REGREASE_STOP = 140.0
 COST_PLANNED = {"joint": 380.0, "slip_spline": 1500.0, "boot": 160.0, "center_bearing": 420.0}
 COST_FAILURE = {"joint": 2400.0, "slip_spline": 4200.0, "boot": 300.0, "center_bearing": 1600.0}
 COST_FAILURE_VOCATIONAL = {"joint": 1800.0}
