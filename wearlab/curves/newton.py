@@ -221,19 +221,21 @@ def _moments(hazard: FloatArray, x: FloatArray) -> tuple[FloatArray, ...]:
     return by_shape, -hazard, by_shape * x, -by_shape, hazard
 
 
-def joint_sums(rows: Rows) -> JointSums:
+def joint_sums(rows: Rows, *, centre: FloatArray | None = None) -> JointSums:
     """Return what the joint likelihood of sorted rows is made of, centred at the mean log age of the failures."""
     stratum, between = rows.stratum, rows.between
-    weight = rows.weight * rows.failed
-    failures = np.add.reduceat(weight, rows.start)
-    centre = np.add.reduceat(weight * np.log(rows.exit), rows.start) / np.where(failures > 0, failures, 1.0)
+    if centre is None:
+        weight = rows.weight * rows.failed
+        failures = np.add.reduceat(weight, rows.start)
+        centre = np.add.reduceat(weight * np.log(rows.exit), rows.start) / np.where(failures > 0, failures, 1.0)
+    middle = centre
     with np.errstate(divide="ignore"):
         lower, entry = np.log(rows.lower), np.log(rows.entry)
     ends = np.where(between, rows.lower, rows.exit)
 
     def part(chosen: BoolArray, log_age: FloatArray) -> _Part:
         row = np.flatnonzero(chosen)
-        return _Part(row, log_age[row] - centre[stratum[row]])
+        return _Part(row, log_age[row] - middle[stratum[row]])
 
     log_exit = np.log(rows.exit)
     return JointSums(
