@@ -1,0 +1,235 @@
+"""What the answers come to, in words: what to change, stock, inspect and believe."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from wearlab.evidence import Unanswered
+from wearlab.show.figures import (
+    is_missing,
+    show_count,
+    show_name,
+    show_number,
+    show_scale,
+    show_share,
+    show_text,
+    show_whole,
+)
+from wearlab.show.tables import show_interval
+from wearlab.study import Study
+
+LIMITS = {
+    "published_interval": "The component maker's published interval is the limit.",
+    "practised_range": "It goes no further than what the fleet has practised: beyond that there is no evidence.",
+    "target": "A target of your own (fleet.toml, limits) is the limit.",
+    "one_step": "One step at a time: try it, measure again, then look further.",
+    "evidence": "The records do not support a change.",
+}
+NAMED_UNITS = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """One thing to decide: a headline, the sentences behind it, and the section that shows why."""
+
+    area: str
+    headline: str
+    sentences: tuple[str, ...]
+    evidence: str | None
+    section: str
+
+
+def table_of(result: object, name: str) -> pd.DataFrame:
+    """Return one table of a result, empty where it was not answered or has no such table."""
+    if result is None or isinstance(result, Unanswered):
+        return pd.DataFrame()
+    tables: Mapping[str, pd.DataFrame] = result.tables()  # type: ignore[attr-defined]
+    return tables.get(name, pd.DataFrame())
+
+
+def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return a frame's rows as dictionaries."""
+    return [{str(name): value for name, value in row.items()} for row in frame.to_dict("records")]
+
+
+def decide(study: Study) -> tuple[Decision, ...]:
+    """Return what the study comes to: schedules, replacement, parts, trucks, clusters, work; unanswered ones say so."""
+    return (
+        *_schedules(study),
+        *_replacements(study),
+        *_stock(study),
+        *_units(study),
+        *_clusters(study),
+        *_work(study),
+    )
+
+
+def _unanswered(area: str, result: object, section: str) -> tuple[Decision, ...]:
+    if not isinstance(result, Unanswered):
+        return ()
+    sentences = tuple(filter(None, (show_text(result.text), show_text(result.fix))))
+    return (Decision(area, "Not answered from this data", sentences, None, section),)
+
+
+def _schedules(study: Study) -> Iterable[Decision]:
+    area = "Regrease schedule"
+    yield from _unanswered(area, study.recommendation, "regrease")
+    for row in records(table_of(study.recommendation, "regrease")):
+        yield Decision(area, schedule_headline(row), schedule_sentences(row, study), evidence_of(row), "regrease")
+
+
+def evidence_of(row: Mapping[str, Any]) -> str | None:
+    """Return a row's grade of evidence, or None where it has none."""
+    grade = row.get("evidence")
+    return None if is_missing(grade) else show_text(grade)
+
+
+def schedule_headline(row: Mapping[str, Any]) -> str:
+    """Return what to do about one class's regrease interval, in one sentence."""
+    unit = show_scale("miles")
+    who = show_name(row.get("duty_cycle")).capitalize()
+    current, recommended = row["current"], row["recommended"]
+    if is_missing(recommended):
+        return f"{who}: no interval can be recommended"
+    if is_missing(current):
+        return f"{who}: regrease every {show_whole(float(recommended))} {unit}"
+    if float(recommended) == float(current) or row.get("limited_by") == "evidence":
+        return f"{who}: keep regreasing every {show_whole(float(current))} {unit}"
+    change = "shorten" if float(recommended) < float(current) else "lengthen"
+    return (
+        f"{who}: {change} the regrease interval from {show_whole(float(current))} "
+        f"to {show_whole(float(recommended))} {unit}"
+    )
+
+
+def schedule_sentences(row: Mapping[str, Any], study: Study) -> tuple[str, ...]:
+    """Return what stands behind one class's regrease interval: saving, chance, flat zone, limit."""
+    sentences = []
+    changed = row.get("recommended") != row.get("current") and row.get("limited_by") != "evidence"
+    if changed and not is_missing(row.get("saving_per_truck_year")):
+        saving = show_interval(row["saving_per_truck_year"], row.get("saving_low"), row.get("saving_high"), "money")
+        currency = show_text(study.history.config.currency)
+        chance = row.get("probability_better")
+        sure = "" if is_missing(chance) else f"; the chance that it is an improvement is {show_share(float(chance))}"  # type: ignore[arg-type]
+        sentences.append(f"Saves {saving} {currency} per truck and year{sure}.")
+    if not is_missing(row.get("low")) and not is_missing(row.get("high")):
+        zone = f"{show_whole(float(row['low']))} to {show_whole(float(row['high']))}"
+        sentences.append(f"Anywhere from {zone} miles costs within 2 % of the least.")
+    if not is_missing(row.get("limited_by")):
+        sentences.append(LIMITS.get(str(row["limited_by"]), f"Limited by {show_name(row['limited_by'])}."))
+    return tuple(sentences)
+
+
+def _replacements(study: Study) -> Iterable[Decision]:
+    rows = [row for row in records(table_of(study.recommendation, "replacement")) if not is_missing(row["replace_at"])]
+    if not rows:
+        return
+    sentences = tuple(
+        f"{show_name(row['component']).capitalize()}, {show_name(row['duty_cycle'])}: "
+        f"at {show_whole(float(row['replace_at']))} {show_scale(study.basis.scale)}."
+        for row in rows
+    )
+    headline = "Replace before failure where it pays, everything else on condition"
+    yield Decision("Planned replacement", headline, sentences, None, "replacement")
+
+
+def _stock(study: Study) -> Iterable[Decision]:
+    area = "Parts to stock"
+    yield from _unanswered(area, study.forecast, "forecast")
+    totals = records(table_of(study.forecast, "totals"))
+    if not totals:
+        return
+    first = totals[0]
+    span = f"{show_count(float(first['low']))} to {show_count(float(first['high']))}"
+    ahead = f"the next {study.settings.months} months" if study.settings.ahead is None else "the time ahead"
+    headline = f"Count on {show_number(float(first['expected']), 2)} failures in {ahead} ({span})"
+    yield Decision(area, headline, tuple(_part_lines(study)), None, "forecast")
+
+
+def _part_lines(study: Study) -> Iterable[str]:
+    parts = table_of(study.forecast, "parts")
+    if not {"component", "expected"} <= set(parts):
+        return
+    if {"low", "high"} <= set(parts) and parts["component"].is_unique:
+        for row in records(parts):
+            span = show_interval(row["expected"], row["low"], row["high"], "number")
+            yield f"{show_name(row['component']).capitalize()}: {span}."
+        return
+    for component, expected in parts.groupby("component", sort=False)["expected"].sum().items():
+        yield f"{show_name(component).capitalize()}: about {show_number(float(expected), 2)}."
+
+
+def _units(study: Study) -> Iterable[Decision]:
+    area = "Trucks to look at"
+    yield from _unanswered(area, study.early, "early")
+    units = table_of(study.early, "units")
+    if units.empty:
+        return
+    flagged = [row for row in records(units) if bool(row["flagged"])]
+    rate = show_share(study.settings.rate)
+    if not flagged:
+        headline = "No truck fails more than its class explains"
+        yield Decision(area, headline, (f"Looked at {len(units):,} pairs of truck and part.",), None, "early")
+        return
+    flagged.sort(key=lambda row: (row["q_value"], str(row["unit_id"])))
+    sentences = [
+        f"Truck {show_text(row['unit_id'])}, {show_name(row['component'])}: {show_count(row['observed'])} failures "
+        f"where {show_number(float(row['expected']), 2)} were to be expected."
+        for row in flagged[:NAMED_UNITS]
+    ]
+    if len(flagged) > NAMED_UNITS:
+        sentences.append(f"And {len(flagged) - NAMED_UNITS} more.")
+    count = len({row["unit_id"] for row in flagged})
+    headline = f"{count} {'truck fails' if count == 1 else 'trucks fail'} clearly more often than the class"
+    sentences.append(f"Of everything flagged, about {rate} may be false alarms.")
+    yield Decision(area, headline, tuple(sentences), None, "early")
+
+
+def verdict_of(cluster: object) -> dict[str, Any]:
+    """Return a cluster's verdict as a dictionary, empty where there is none."""
+    verdict = getattr(cluster, "verdict", None)
+    if verdict is not None:
+        return {name: getattr(verdict, name, None) for name in ("found", "factor", "level", "p_adjusted", "text")}
+    rows = records(table_of(cluster, "verdict"))
+    return rows[0] if rows else {}
+
+
+def cluster_name(cluster: Any) -> str:
+    """Return which part's failures a cluster result looked at."""
+    stratum = dict(cluster.basis.stratum)
+    return show_name(stratum["component"]) if "component" in stratum else "all parts"
+
+
+def _clusters(study: Study) -> Iterable[Decision]:
+    area = "Runs of failures"
+    quiet = []
+    for cluster in study.clusters:
+        verdict = verdict_of(cluster)
+        name = cluster_name(cluster)
+        if verdict.get("found") in ("found", "suspected"):
+            word = "have something in common" if verdict["found"] == "found" else "may have something in common"
+            headline = (
+                f"{name.capitalize()} failures {word}: {show_name(verdict['factor'])} {show_text(verdict['level'])}"
+            )
+            yield Decision(area, headline, (show_text(verdict["text"]),), None, "cluster")
+        elif verdict:
+            quiet.append(name)
+    if quiet:
+        yield Decision(area, f"No common cause beyond chance: {', '.join(quiet)}", (), None, "cluster")
+    if study.clusters and all(isinstance(cluster, Unanswered) for cluster in study.clusters):
+        yield from _unanswered(area, study.clusters[0], "cluster")
+
+
+def _work(study: Study) -> Iterable[Decision]:
+    area = "Work list"
+    yield from _unanswered(area, study.work, "work")
+    work = table_of(study.work, "work")
+    if work.empty or "status" not in work:
+        return
+    counts = work["status"].value_counts(sort=False)
+    sentences = tuple(f"{show_name(status).capitalize()}: {count:,}." for status, count in counts.items())
+    units = work["unit_id"].nunique()
+    headline = f"{len(work):,} tasks on {units:,} trucks"
+    yield Decision(area, headline, sentences, None, "work")

@@ -1,0 +1,175 @@
+"""Values as a reader sees them: numbers with separators, dates in words, text from data made harmless."""
+
+import math
+import unicodedata
+from datetime import date, datetime
+from typing import Any
+
+import pandas as pd
+
+from wearlab.show.document import plain_value
+
+MISSING = "–"
+SCALE_WORDS = {"miles": "miles", "engine_hours": "engine hours", "days": "days", "joint_cycles": "joint turns"}
+NAMES = {
+    "joint": "joint",
+    "slip_spline": "slip spline",
+    "boot": "boot",
+    "center_bearing": "center bearing",
+    "line_haul": "line-haul",
+}
+
+
+def show_text(value: object) -> str:
+    """Return text from data on one line, control characters and marks that reorder text shown as their codes."""
+    return "".join(_visible(character) for character in str(value))
+
+
+def _visible(character: str) -> str:
+    if character == " " or character.isprintable():
+        return character
+    if character in "\t\n\r":
+        return " "
+    if unicodedata.category(character) == "Zs":
+        return character
+    code = ord(character)
+    return f"\\u{code:04x}" if code <= 0xFFFF else f"\\U{code:08x}"
+
+
+def show_name(value: object) -> str:
+    """Return codes of the data (``joint, line_haul``) as words; text that is not such a code stands as it is."""
+    return ", ".join(_name(part) for part in show_text(value).split(", "))
+
+
+def _name(text: str) -> str:
+    if text in NAMES:
+        return NAMES[text]
+    return text.replace("_", " ") if text.replace("_", "").isalnum() and text.islower() else text
+
+
+def show_scale(scale: str) -> str:
+    """Return the unit in which lives are measured, as words."""
+    return SCALE_WORDS.get(scale, show_text(scale).replace("_", " "))
+
+
+def is_missing(value: object) -> bool:
+    """Return whether a cell holds nothing: None, NaN, NaT or empty text."""
+    plain = plain_value(value)
+    return plain is None or plain == ""
+
+
+def show_number(value: float, digits: int = 3, *, like: float | None = None) -> str:
+    """Return a number with ``digits`` significant digits, thousands separated, without an exponent.
+
+    ``like`` is the number whose decimals are to be used: the ends of an interval are written like its estimate.
+    """
+    if not math.isfinite(value):
+        return MISSING
+    leading = value if like is None or not math.isfinite(like) or like == 0 else like
+    if leading == 0:
+        return "0"
+    places = digits - 1 - math.floor(math.log10(abs(leading)))
+    return f"{round(value, places):,.{max(places, 0)}f}".replace("-", "−")
+
+
+def show_count(value: float) -> str:
+    """Return a count; one with a fraction (expected failures) keeps one decimal below 100."""
+    if not math.isfinite(value):
+        return MISSING
+    whole = float(value).is_integer() or abs(value) >= 100
+    return (f"{value:,.0f}" if whole else f"{value:,.1f}").replace("-", "−")
+
+
+def show_whole(value: float) -> str:
+    """Return a number without decimals, thousands separated."""
+    return f"{value:,.0f}".replace("-", "−") if math.isfinite(value) else MISSING
+
+
+def show_money(value: float) -> str:
+    """Return an amount of money without its currency: whole above 100, else two decimals."""
+    if not math.isfinite(value):
+        return MISSING
+    return (f"{value:,.0f}" if abs(value) >= 100 or value == 0 else f"{value:,.2f}").replace("-", "−")
+
+
+def show_ratio(value: float) -> str:
+    """Return a ratio or coefficient with two decimals."""
+    return f"{value:,.2f}".replace("-", "−") if math.isfinite(value) else MISSING
+
+
+def show_share(value: float) -> str:
+    """Return a share from 0 to 1 as a percentage, never rounded to a certainty that it does not have."""
+    if not math.isfinite(value):
+        return MISSING
+    percent = 100 * value
+    if 0 < percent < 1:
+        return f"{percent:.1f} %" if percent >= 0.1 else "under 0.1 %"
+    if 99 < percent < 100:
+        return f"{percent:.1f} %" if percent <= 99.9 else "over 99.9 %"
+    return f"{percent:.0f} %"
+
+
+def show_chance(value: float) -> str:
+    """Return a p or q value with three decimals, or as ``under 0.001``."""
+    if not math.isfinite(value):
+        return MISSING
+    return "under 0.001" if value < 0.0005 else f"{value:.3f}"
+
+
+def show_date(value: object) -> str:
+    """Return a day as ``30 June 2026``."""
+    plain = plain_value(value)
+    if plain is None:
+        return MISSING
+    day = value if isinstance(value, date) else date.fromisoformat(str(plain)[:10])
+    if isinstance(day, datetime):
+        day = day.date()
+    return f"{day.day} {MONTHS[day.month - 1]} {day.year}"
+
+
+MONTHS = (
+    "January", "February", "March", "April", "May", "June",
+    "July", "August", "September", "October", "November", "December",
+)  # fmt: skip
+
+_NUMBERS = {
+    "number": show_number,
+    "count": show_count,
+    "whole": show_whole,
+    "money": show_money,
+    "ratio": show_ratio,
+    "share": show_share,
+    "chance": show_chance,
+}
+KINDS = ("text", "name", "date", "flag", *_NUMBERS)
+
+
+def is_numeric(kind: str) -> bool:
+    """Return whether values of this kind line up on the right."""
+    return kind in _NUMBERS
+
+
+def show_value(value: Any, kind: str, *, like: Any = None) -> str:
+    """Return one cell as the reader sees it; ``kind`` is one of ``KINDS``, ``like`` the estimate it is an end of."""
+    if is_missing(value):
+        return MISSING
+    if kind == "number" and isinstance(plain_value(value), int | float):
+        return show_number(float(value), like=None if is_missing(like) else float(like))
+    if kind in _NUMBERS and isinstance(plain_value(value), int | float):
+        return _NUMBERS[kind](float(value))
+    if kind == "date":
+        return show_date(value)
+    if kind == "flag":
+        return "yes" if bool(value) else "no"
+    return show_name(value) if kind == "name" else show_text(value)
+
+
+def guess_kind(column: pd.Series) -> str:
+    """Return how to show a column of which only the values are known."""
+    if pd.api.types.is_bool_dtype(column):
+        return "flag"
+    if pd.api.types.is_integer_dtype(column):
+        return "count"
+    if pd.api.types.is_numeric_dtype(column):
+        return "number"
+    return "date" if pd.api.types.is_datetime64_any_dtype(column) else "text"

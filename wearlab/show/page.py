@@ -1,0 +1,274 @@
+"""A study arranged as a page: chapters, sections, tables and cautions, ready for a template that only formats."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, fields
+
+import pandas as pd
+
+from wearlab.evidence import SAFETY, Basis, Caution, Result, Unanswered
+from wearlab.show.decisions import Decision, cluster_name, decide, table_of, verdict_of
+from wearlab.show.figures import show_count, show_date, show_scale, show_share, show_text
+from wearlab.show.pictures import (
+    Picture,
+    picture_classes,
+    picture_cluster,
+    picture_costs,
+    picture_forecast,
+    picture_gaps,
+    picture_lives,
+    picture_observed,
+    picture_practice,
+)
+from wearlab.show.tables import ShownTable, lay_out, row_cautions
+from wearlab.study import Study
+
+AUDIENCES = ("all", "engineer", "manager", "analyst")
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """One question with its answer, or with what is missing to answer it."""
+
+    name: str
+    title: str
+    paragraphs: tuple[str, ...]
+    pictures: tuple[Picture, ...]
+    tables: tuple[ShownTable, ...]
+    cautions: tuple[str, ...]
+    missing: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Chapter:
+    """What one reader came for."""
+
+    name: str
+    title: str
+    lead: str
+    sections: tuple[Section, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """The whole report."""
+
+    title: str
+    facts: tuple[tuple[str, str], ...]
+    decisions: tuple[Decision, ...]
+    chapters: tuple[Chapter, ...]
+    cautions: tuple[str, ...]
+    safety: str
+    files: tuple[tuple[str, ...], ...]
+    settings: tuple[tuple[str, str], ...]
+    versions: tuple[tuple[str, str], ...]
+
+
+def arrange(study: Study, *, audience: str) -> Page:
+    """Return the page for one reader (one of ``AUDIENCES``): their chapter, the work list, and what all need."""
+    if audience not in AUDIENCES:
+        raise ValueError(f"audience must be one of {', '.join(AUDIENCES)}, not {audience!r}")
+    makers = {"engineer": _engineer, "manager": _manager, "analyst": _analyst}
+    chapters = [make(study) for name, make in makers.items() if audience in ("all", name)]
+    basis = study.basis
+    source = show_text(basis.source)
+    return Page(
+        title=f"Drive shafts of {source}",
+        facts=_facts(study),
+        decisions=decide(study),
+        chapters=(*chapters, _shop(study)),
+        cautions=tuple(show_text(caution.text) for caution in study.cautions if caution.code != SAFETY.code),
+        safety=SAFETY.text,
+        files=_files(basis),
+        settings=_settings(study),
+        versions=tuple(study.versions.items()),
+    )
+
+
+def _facts(study: Study) -> tuple[tuple[str, str], ...]:
+    basis, groups = study.basis, study.history.groups
+    facts = [("Looking back from", show_date(basis.as_of))] if basis.as_of else []
+    if len(study.history.units):
+        facts.append(("Trucks", show_count(len(study.history.units))))
+    facts += [("Lives", show_count(basis.lives)), ("Failures", show_count(basis.failures))]
+    if "exposure" in groups and len(groups):
+        facts.append((f"Part {show_scale(basis.scale)} watched", show_count(round(float(groups["exposure"].sum())))))
+    facts.append(("Every range", f"two-sided, {show_share(basis.level)}"))
+    return tuple(facts)
+
+
+def _section(
+    name: str,
+    title: str,
+    question: str,
+    result: Result | Unanswered,
+    tables: Iterable[str],
+    *,
+    paragraphs: tuple[str, ...] = (),
+    pictures: Iterable[Picture | None] = (),
+    known: tuple[Caution, ...] = (),
+) -> Section:
+    if isinstance(result, Unanswered):
+        missing = tuple(filter(None, (show_text(result.text), show_text(result.fix))))
+        return Section(name, title, (), (), (), _doubts(result.cautions, known), missing)
+    frames = {table: table_of(result, table) for table in tables}
+    shown = tuple(
+        lay_out(question, table, frame, file=f"{question}_{table}.csv") for table, frame in frames.items() if len(frame)
+    )
+    doubts = _doubts(result.cautions, known)
+    doubts += tuple(text for frame in frames.values() for text in row_cautions(frame, known=_doubts(result.cautions)))
+    return Section(name, title, paragraphs, tuple(filter(None, pictures)), shown, tuple(dict.fromkeys(doubts)), ())
+
+
+def _doubts(cautions: tuple[Caution, ...], known: tuple[Caution, ...] = ()) -> tuple[str, ...]:
+    new = [caution for caution in cautions if caution.code != SAFETY.code and caution not in known]
+    return tuple(show_text(caution.text) for caution in new)
+
+
+def _engineer(study: Study) -> Chapter:
+    regrease = _section(
+        "regrease",
+        "How often to regrease",
+        "intervals",
+        study.recommendation,
+        ("regrease", "effects"),
+        paragraphs=(
+            (
+                "One stop greases the whole truck, so there is one interval per duty cycle. It is weighed on what "
+                "a stop costs, what failures cost, and how failures have followed the intervals really run here."
+            ),
+        ),
+        pictures=(picture_costs(study), picture_practice(study), picture_gaps(study)),
+    )
+    replacement = _section(
+        "replacement",
+        "When to replace before failure",
+        "intervals",
+        study.recommendation,
+        ("replacement",),
+        paragraphs=(
+            "A planned change pays only where parts wear out and a failure costs clearly more than the change.",
+        ),
+        known=study.recommendation.cautions,
+    )
+    lives = _section(
+        "lives",
+        "How long parts last",
+        "fit",
+        study.fits,
+        ("fits",),
+        paragraphs=("Parts that have not failed count too: they are known to have lasted at least this long.",),
+        pictures=(picture_lives(study),),
+    )
+    lead = "What interval for each duty cycle, and what should be replaced before it fails?"
+    return Chapter("engineer", "For the reliability engineer", lead, (regrease, replacement, lives))
+
+
+def _manager(study: Study) -> Chapter:
+    classes = _section(
+        "classes",
+        "Classes side by side",
+        "compare",
+        study.comparison,
+        ("classes", "contrasts"),
+        pictures=(picture_classes(study),),
+    )
+    forecast = _section(
+        "forecast",
+        "What will fail",
+        "forecast",
+        study.forecast,
+        ("totals", "parts", "units", "backtest"),
+        paragraphs=("Each truck runs on at its own rate; a part that is replaced can fail again.",),
+        pictures=(picture_forecast(study),),
+    )
+    lead = "Which work wears parts faster, by how much, at what cost, and what will fail next?"
+    return Chapter("manager", "For the maintenance manager", lead, (classes, forecast))
+
+
+def _analyst(study: Study) -> Chapter:
+    early = _section(
+        "early",
+        "Trucks and parts that fail too early",
+        "early",
+        study.early,
+        ("units", "lives"),
+        paragraphs=(
+            (
+                "Each truck is held against a class fitted without it. Trucks differ normally; only what goes clearly "
+                "beyond that, after having looked at all of them, is flagged."
+            ),
+        ),
+        pictures=(picture_observed(study),),
+    )
+    clusters = tuple(_cluster(study, number) for number in range(len(study.clusters)))
+    lead = "Is a run of failures real, and what do the failed parts share?"
+    return Chapter("analyst", "For the failure analyst", lead, (early, *clusters))
+
+
+def _cluster(study: Study, number: int) -> Section:
+    cluster = study.clusters[number]
+    name = "cluster" if number == 0 else f"cluster-{number + 1}"
+    title = f"What failures have in common: {cluster_name(cluster)}"
+    text = verdict_of(cluster).get("text")
+    paragraphs = (show_text(text),) if text else ()
+    pictures = (picture_cluster(study, number),)
+    return _section(name, title, "cluster", cluster, ("levels", "at_risk"), paragraphs=paragraphs, pictures=pictures)
+
+
+def _shop(study: Study) -> Chapter:
+    work = _section("work", "What is due", "due", study.work, ("work",))
+    wear = _section("wear", "Measured wear", "wear", study.wear, ("parts",))
+    groups = study.history.groups
+    shown = (lay_out("lives", "groups", groups, file="lives_groups.csv"),) if len(groups) else ()
+    counted = Section(
+        "groups",
+        "What was counted",
+        ("Every life of the records, and those that had to be left out of the curves.",),
+        (),
+        shown,
+        _doubts(study.history.cautions),
+        (),
+    )
+    lead = "Which trucks come in, what for, and what was counted to say so?"
+    return Chapter("shop", "For the technician and planner", lead, (work, wear, counted))
+
+
+def _files(basis: Basis) -> tuple[tuple[str, ...], ...]:
+    return tuple(
+        (
+            show_text(file.name),
+            show_text(file.table),
+            show_count(file.rows_read),
+            show_count(file.rows_loaded),
+            show_count(file.rows_set_aside),
+            show_count(file.rows_already_loaded),
+            show_text(file.sha256),
+        )
+        for file in basis.files
+    )
+
+
+def _settings(study: Study) -> tuple[tuple[str, str], ...]:
+    values = [(field.name, getattr(study.settings, field.name)) for field in fields(study.settings)]
+    shown = [(name.replace("_", " "), _setting(value)) for name, value in values if name not in ("store", "today")]
+    basis = study.basis
+    looked = [("source", show_text(basis.source)), ("as of", show_date(basis.as_of)), ("scale", show_text(basis.scale))]
+    return (*looked, *(pair for pair in shown if pair[0] not in ("as of", "scale")))
+
+
+def _setting(value: object) -> str:
+    if value is None or value == ():
+        return "not set"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return ", ".join(map(show_text, value)) if isinstance(value, tuple) else show_text(value)
+
+
+def picture_data(page: Page) -> dict[str, pd.DataFrame]:
+    """Return the numbers behind each picture of the page, by the picture's name."""
+    return {
+        picture.name: picture.data
+        for chapter in page.chapters
+        for section in chapter.sections
+        for picture in section.pictures
+    }

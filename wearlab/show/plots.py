@@ -1,0 +1,155 @@
+"""The sheet that charts are drawn on: its size, its letters and colours, and how it becomes SVG.
+
+A chart function takes its numbers and an ``ax``, draws, and returns the ``ax``. Nothing here keeps state, and the same
+drawing gives the same bytes.
+"""
+
+import io
+import re
+from collections.abc import Callable
+from typing import Any, Literal
+
+import matplotlib as mpl
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter, MaxNLocator
+
+from wearlab.show.figures import show_text
+
+PANEL_WIDTH, PANEL_HEIGHT = 372, 268
+
+# Each colour stands for a role, and the page gives every role a value of its own for light and for dark.
+INK, MUTED, GRID, PAPER = "#1d2430", "#586273", "#dde1e6", "#fdfdfb"
+SERIES = ("#1b5583", "#b5510b", "#23806f", "#7a4d9f", "#7d6608")
+SOFT = ("#b9d0e2", "#eec6a4", "#b2d9d1", "#d8c6e6", "#e2d9a8")
+ROLES = {
+    INK: "--ink",
+    MUTED: "--muted",
+    GRID: "--grid",
+    PAPER: "--paper",
+    **{colour: f"--series-{number}" for number, colour in enumerate(SERIES, start=1)},
+    **{colour: f"--soft-{number}" for number, colour in enumerate(SOFT, start=1)},
+}
+DASHES = ("-", (0, (5, 2)), (0, (1.5, 1.5)), (0, (7, 2, 1.5, 2)), (0, (3, 1)))
+MARKERS = ("o", "s", "^", "D", "v")
+
+STYLE = {
+    "svg.fonttype": "none",
+    "text.parse_math": False,
+    "font.family": ["DejaVu Sans"],
+    "font.size": 11,
+    "axes.labelsize": 11,
+    "xtick.labelsize": 10.5,
+    "ytick.labelsize": 10.5,
+    "axes.edgecolor": MUTED,
+    "axes.labelcolor": INK,
+    "axes.linewidth": 0.8,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.unicode_minus": True,
+    "text.color": INK,
+    "xtick.color": MUTED,
+    "ytick.color": MUTED,
+    "xtick.labelcolor": INK,
+    "ytick.labelcolor": INK,
+    "grid.color": GRID,
+    "grid.linewidth": 0.8,
+    "lines.linewidth": 1.8,
+    "path.simplify": False,
+}
+
+
+def draw_svg(
+    draw: Callable[[Axes], object], *, name: str, alt: str, width: int = PANEL_WIDTH, height: int = PANEL_HEIGHT
+) -> str:
+    """Return one chart as an ``<svg>`` element for a page: colours as CSS roles, ``alt`` as its text alternative."""
+    style: dict[Any, Any] = {**mpl.rcParamsDefault, **STYLE, "svg.hashsalt": name}
+    with mpl.rc_context(style):
+        figure = Figure(figsize=(width / 72, height / 72), layout="constrained")
+        figure.patch.set_alpha(0)
+        axes = figure.add_subplot()
+        axes.patch.set_alpha(0)
+        draw(axes)
+        file = io.StringIO()
+        metadata = dict.fromkeys(("Creator", "Date", "Format", "Type"))
+        FigureCanvasSVG(figure).print_svg(file, metadata=metadata)  # type: ignore[no-untyped-call]
+    return _for_page(file.getvalue(), alt=alt)
+
+
+def _for_page(svg: str, *, alt: str) -> str:
+    body = svg[svg.index("<svg") :]
+    body = re.sub(r"<metadata>.*?</metadata>", "", body, flags=re.DOTALL)
+    body = re.sub(r"<style.*?</style>", "", body, flags=re.DOTALL)
+    body = re.sub(r'(<g) id="[^"]*"', r"\1", body)
+    body = re.sub(r"font: ([\d.]+px)[^;\"]*", r"font-size: \1", body)
+    body = re.sub(r"font-family: [^;\"]*;? ?", "", body)
+    for colour, role in ROLES.items():
+        body = body.replace(colour, f"var({role})")
+    view = re.search(r'viewBox="([^"]*)"', body)
+    opening = f'<svg class="chart" viewBox="{view[1] if view else ""}" role="img" aria-label="{_attribute(alt)}">'
+    body = re.sub(r"<svg[^>]*>", lambda _: opening, body, count=1)
+    return re.sub(r"\n\s*", "\n", body).replace('xlink:href="#', 'href="#').strip()
+
+
+def _attribute(text: str) -> str:
+    safe = show_text(text).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+    return safe.replace('"', "&quot;")
+
+
+def label_axes(ax: Axes, *, x: str, y: str) -> None:
+    """Name both axes with their units; the upright one on top of it, where it can be read without turning the head."""
+    ax.set_xlabel(show_text(x))
+    ax.set_title(show_text(y), loc="left", fontsize=11, color=INK, pad=8)
+
+
+def write_at(
+    ax: Axes,
+    text: str,
+    at: tuple[float, float],
+    *,
+    coordinates: Any = "data",
+    shift: tuple[float, float] = (0, 0),
+    across: Literal["left", "center", "right"] = "left",
+    upright: Literal["top", "center", "bottom"] = "top",
+    color: str = INK,
+) -> None:
+    """Write a note at a place on the chart, moved by ``shift`` points."""
+    ax.annotate(
+        text,
+        at,
+        xycoords=coordinates,
+        xytext=shift,
+        textcoords="offset points",
+        ha=across,
+        va=upright,
+        size=9.5,
+        color=color,
+    )
+
+
+def number_axis(ax: Axes, which: str, *, ticks: int = 5, whole: bool = False) -> None:
+    """Write the ticks of one axis as plain numbers with thousands separated (``k`` above ten thousand)."""
+    axis = ax.xaxis if which == "x" else ax.yaxis
+    axis.set_major_locator(MaxNLocator(nbins=ticks, integer=whole))
+    axis.set_major_formatter(FuncFormatter(lambda value, _: short_number(value)))
+
+
+def share_axis(ax: Axes) -> None:
+    """Write the upright axis as a share from 0 to 100 %."""
+    ax.set_ylim(0, 1.02)
+    ax.set_yticks([0, 0.25, 0.5, 0.75, 1], ["0", "25", "50", "75", "100 %"])
+
+
+def short_number(value: float) -> str:
+    """Return a number as an axis prints it: ``120k`` for 120,000, ``1.5M`` for a million and a half."""
+    for unit, size in (("M", 1e6), ("k", 1e4)):
+        if abs(value) >= size:
+            return f"{value / (1e6 if unit == 'M' else 1e3):,.6g}{unit}".replace("-", "−")
+    return f"{value:,.10g}".replace("-", "−")
+
+
+def shorten(text: object, length: int = 22) -> str:
+    """Return a label cut to what an axis can hold."""
+    shown = show_text(text)
+    return shown if len(shown) <= length else shown[: length - 1] + "…"

@@ -1,0 +1,77 @@
+"""Charts of failures: observed against expected, and when they came."""
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+
+from wearlab.show.plots import GRID, INK, MARKERS, MUTED, SERIES, SOFT, label_axes, number_axis, shorten, write_at
+
+NAMED = 6
+
+
+def draw_observed(units: pd.DataFrame, *, ax: Axes) -> Axes:
+    """Draw each truck's observed failures against its expected ones, flagged trucks as named squares.
+
+    Columns: ``label``, ``observed``, ``expected``, ``flagged``. Rows at one point are drawn once, larger.
+    """
+    flagged = units["flagged"].astype(bool)
+    _draw_crowd(units.loc[~flagged], ax)
+    marked = units.loc[flagged]
+    ax.plot(marked["expected"], marked["observed"], MARKERS[1], color=SERIES[1], markersize=7, linestyle="none")
+    reach = max(1.0, float(units[["observed", "expected"]].to_numpy(float).max()))
+    wide = max(0.5, float(units["expected"].max()))
+    ax.plot([0, reach], [0, reach], color=MUTED, linewidth=1, linestyle=(0, (4, 2)))
+    write_at(ax, "as expected", (0.98 * min(wide, reach), 0.98 * min(wide, reach)), across="right", color=MUTED)
+    worst = marked.sort_values(["observed", "expected"], ascending=[False, True], kind="stable").head(NAMED)
+    for observed, rows in worst.groupby(worst["observed"].astype(float), sort=False):
+        names = ", ".join(dict.fromkeys(shorten(label, 12) for label in rows["label"]))
+        write_at(ax, names, (float(rows["expected"].max()), float(observed)), shift=(7, 0), upright="center")
+    ax.set_xlim(0, wide * 1.35)
+    ax.set_ylim(-0.3, reach * 1.1)
+    ax.grid(color=GRID)
+    ax.set_axisbelow(True)
+    number_axis(ax, "x")
+    number_axis(ax, "y", whole=True)
+    label_axes(
+        ax, x="failures expected from its own miles and class", y="Failures observed, one mark per truck and part"
+    )
+    return ax
+
+
+def _draw_crowd(units: pd.DataFrame, ax: Axes) -> None:
+    crowd = units.assign(expected=units["expected"].round(2)).groupby(["expected", "observed"]).size()
+    if crowd.empty:
+        return
+    expected = crowd.index.get_level_values(0).to_numpy(float)
+    observed = crowd.index.get_level_values(1).to_numpy(float)
+    size = 9 + 7 * np.sqrt(crowd.to_numpy(float))
+    ax.scatter(expected, observed, s=size, color=SOFT[0], edgecolor=SERIES[0], linewidth=0.7)
+
+
+def draw_timeline(months: pd.DataFrame, *, ax: Axes, y: str) -> Axes:
+    """Draw failures month by month as bars, with what was expected as a stepped line.
+
+    Columns: ``month`` (its first day), ``observed``, and maybe ``expected`` and ``suspect`` (of the observed, those
+    that share the suspect property, drawn hatched).
+    """
+    places = pd.to_datetime(months["month"])
+    ax.bar(places, months["observed"], width=24, color=SOFT[0], edgecolor=SERIES[0], linewidth=0.8, label="all")
+    if "suspect" in months:
+        style: dict[str, Any] = {"color": SOFT[1], "edgecolor": SERIES[1], "hatch": "////", "linewidth": 0.8}
+        ax.bar(places, months["suspect"], width=24, label="with the suspect property", **style)
+    if "expected" in months:
+        ax.step(places, months["expected"], where="mid", color=INK, linewidth=1.4, label="expected")
+    ax.legend(frameon=False, fontsize=9.5, loc="upper left", ncols=3, columnspacing=1.2, handlelength=1.5)
+    ceiling = max(1.0, float(np.nanmax(months.drop(columns="month").to_numpy(float))))
+    ax.set_ylim(0, ceiling * 1.3)
+    locator = AutoDateLocator(maxticks=6)  # type: ignore[no-untyped-call]
+    ax.xaxis.set_major_locator(locator)
+    ax.xaxis.set_major_formatter(ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
+    ax.grid(axis="y", color=GRID)
+    ax.set_axisbelow(True)
+    number_axis(ax, "y", ticks=4, whole=True)
+    label_axes(ax, x="month", y=y)
+    return ax

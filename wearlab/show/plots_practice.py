@@ -1,0 +1,112 @@
+"""Charts of regreasing: what it costs, what it does to failures, and how often it is really done."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from wearlab.show.figures import show_whole
+from wearlab.show.plots import GRID, MUTED, SERIES, SOFT, label_axes, number_axis, write_at
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """The intervals to mark on a chart, in miles; NaN where there is none."""
+
+    current: float
+    recommended: float
+    low: float
+    high: float
+
+
+def draw_cost(costs: pd.DataFrame, *, ax: Axes, marks: Marks, currency: str, scale: str) -> Axes:
+    """Draw cost against regrease interval with the flat zone shaded.
+
+    Columns: ``interval``, ``cost``, maybe ``low`` and ``high``.
+    """
+    if np.isfinite(marks.low) and np.isfinite(marks.high):
+        ax.axvspan(marks.low, marks.high, color=SOFT[2], alpha=0.55, linewidth=0)
+    if {"low", "high"} <= set(costs):
+        ax.fill_between(costs["interval"], costs["low"], costs["high"], color=SOFT[0], alpha=0.4, linewidth=0)
+    ax.plot(costs["interval"], costs["cost"], color=SERIES[0])
+    ceiling = float(np.nanmax(costs["high"] if "high" in costs else costs["cost"]))
+    ax.set_ylim(0, ceiling * 1.28)
+    _mark(ax, costs, marks)
+    ax.grid(axis="y")
+    number_axis(ax, "x")
+    number_axis(ax, "y")
+    label_axes(ax, x=f"{scale} from one regrease stop to the next", y=f"Cost per 1,000 {scale}, {currency}")
+    return ax
+
+
+def _mark(ax: Axes, costs: pd.DataFrame, marks: Marks) -> None:
+    same = marks.current == marks.recommended
+    named = [(marks.recommended, "s", SERIES[2], "keep today's" if same else "recommended")]
+    if not same:
+        named.append((marks.current, "o", SERIES[1], "today"))
+    for step, (miles, marker, colour, word) in enumerate(named):
+        if not np.isfinite(miles):
+            continue
+        cost = float(np.interp(miles, costs["interval"], costs["cost"]))
+        ax.plot([miles], [cost], marker=marker, color=colour, markersize=8, zorder=5)
+        ax.axvline(miles, color=colour, linewidth=0.8, linestyle=(0, (2, 2)))
+        left = miles > 0.6 * float(costs["interval"].max()) + 0.4 * float(costs["interval"].min())
+        write_at(
+            ax,
+            f"{word} {show_whole(miles)}",
+            (miles, 0.97 - 0.09 * step),
+            coordinates=("data", "axes fraction"),
+            shift=(-5 if left else 5, 0),
+            across="right" if left else "left",
+        )
+
+
+def draw_practice(bands: pd.DataFrame, line: pd.DataFrame, *, ax: Axes, scale: str) -> Axes:
+    """Draw failures per million by band of practised interval, with the fitted line.
+
+    ``bands``: ``practised_low``, ``practised_high``, ``failures``, ``rate``, ``rate_low``, ``rate_high``;
+    ``line``: ``practised``, ``rate``, maybe ``low`` and ``high`` (empty where nothing is fitted).
+    """
+    if len(line):
+        if {"low", "high"} <= set(line):
+            ax.fill_between(line["practised"], line["low"], line["high"], color=SOFT[0], alpha=0.45, linewidth=0)
+        ax.plot(line["practised"], line["rate"], color=SERIES[0], label="fitted")
+    middle = (bands["practised_low"] + bands["practised_high"]) / 2
+    reach = np.vstack([bands["rate"] - bands["rate_low"], bands["rate_high"] - bands["rate"]])
+    ax.errorbar(middle, bands["rate"], yerr=np.clip(reach, 0, None), fmt="s", color=SERIES[1], markersize=6, capsize=0)
+    for x, high, failures in zip(middle, bands["rate_high"], bands["failures"], strict=True):
+        if np.isfinite(high):
+            write_at(ax, f"{failures:,.0f}", (x, high), shift=(0, 3), across="center", upright="bottom")
+    ceiling = float(np.nanmax(bands["rate_high"]))
+    ax.set_ylim(0, ceiling * 1.18)
+    ax.grid(axis="y")
+    ax.set_axisbelow(True)
+    number_axis(ax, "x")
+    number_axis(ax, "y")
+    label_axes(ax, x=f"practised {scale} per regrease stop", y=f"Failures per million {scale} (number = failures)")
+    return ax
+
+
+def draw_gaps(gaps: pd.DataFrame, *, ax: Axes, planned: float, scale: str) -> Axes:
+    """Draw how many regrease gaps were how long, the planned interval marked (NaN = no plan).
+
+    ``gaps``: ``low``, ``high`` (the ends of each bin) and ``gaps`` (how many).
+    """
+    ax.bar(
+        gaps["low"], gaps["gaps"], width=gaps["high"] - gaps["low"], align="edge", color=SOFT[0], edgecolor=SERIES[0]
+    )
+    ceiling = float(gaps["gaps"].max()) * 1.16 or 1.0
+    ax.set_ylim(0, ceiling)
+    if np.isfinite(planned):
+        ax.axvline(planned, color=SERIES[1], linewidth=1.6, linestyle=(0, (5, 2)))
+        write_at(
+            ax, f"plan {show_whole(planned)}", (planned, 0.98), coordinates=("data", "axes fraction"), shift=(5, 0)
+        )
+    ax.grid(axis="y", color=GRID)
+    ax.set_axisbelow(True)
+    ax.spines["left"].set_color(MUTED)
+    number_axis(ax, "x")
+    number_axis(ax, "y", whole=True)
+    label_axes(ax, x=f"{scale} between two stops", y="Regrease gaps")
+    return ax
