@@ -1,0 +1,152 @@
+"""The places that a forecast looks at: each part in service with its age, its miles ahead, its stratum, its truck."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from wearlab.answers.forecast.usage import foresee_usage
+from wearlab.curves.observations import Observations, make_observations
+from wearlab.evidence import Caution
+from wearlab.history.lives import History
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+DAYS_PER_MONTH = 365.25 / 12.0
+LONGEST_SILENCE_DAYS = 180.0
+LOOK_BACK_DAYS = 730
+NO_RENEWAL = ("failure", "running", "out_of_service", "campaign")
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """How far ahead the forecast reaches: whole months at each truck's own rate, or one distance for every part."""
+
+    months: int
+    ahead: float | None
+
+    @property
+    def days(self) -> float:
+        """The months as days."""
+        return self.months * DAYS_PER_MONTH
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """Parts in service, and what holds for all of them.
+
+    One row each: ``unit_id``, ``position``, ``component``, ``duty_cycle``, ``shop``, ``age``, ``span``, ``count``.
+    """
+
+    table: pd.DataFrame
+    change: float  # spread of ln usage
+    leaving: float  # trucks leaving service, per month
+    cautions: tuple[Caution, ...]
+
+
+def name_strata(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the table with its ``component`` and ``duty_cycle`` as text, empty where a lives file has neither."""
+    named = {name: table[name].astype(object).where(table[name].notna(), "").astype(str) for name in STRATUM}
+    return table.assign(**named)
+
+
+STRATUM = ("component", "duty_cycle")
+
+
+def find_places(history: History, span: Span) -> Places:
+    """Return every part in service: all suspended lives of a lives file, the parts on trucks in service of a fleet."""
+    lives = name_strata(history.lives)
+    if history.as_of is None:
+        kept = lives[~lives["failed"].to_numpy(dtype=bool)]
+        table = kept.assign(age=kept["exit"].astype(float), span=float(span.ahead or 0.0), shop=None)
+        return Places(_tidy(table), 0.0, 0.0, ())
+    usage = foresee_usage(history)
+    units = history.units.set_index("unit_id")
+    here = lives[lives["running"].to_numpy(dtype=bool) & lives["unit_id"].isin(usage.rate.index)]
+    rate = usage.rate.reindex(here["unit_id"]).to_numpy(dtype=float)
+    lag, cautions = _lag_days(history, here["unit_id"], pd.Timestamp(history.as_of))
+    age = here["exit"].to_numpy(dtype=float) + np.nan_to_num(rate) * lag
+    ahead = rate * span.days if span.ahead is None else np.full(len(here), span.ahead)
+    shop = units["shop"].reindex(here["unit_id"]).to_numpy(dtype=object)
+    table = here.assign(age=age, span=ahead, shop=shop)
+    lost = int(table["span"].isna().sum())
+    if lost:
+        text = f"{lost} parts in service are not in the forecast: nothing is known of their trucks' use."
+        cautions += (Caution("places-left-out", text),)
+    cautions = usage.cautions + cautions + _unknown_age(history, here)
+    leaving = _leaving(history.units, pd.Timestamp(history.as_of)) if span.ahead is None else 0.0
+    change = usage.change if span.ahead is None else 0.0
+    return Places(_tidy(table[table["span"].notna()]), change, leaving, cautions)
+
+
+def _tidy(table: pd.DataFrame) -> pd.DataFrame:
+    names = ["unit_id", "position", *STRATUM, "shop", "age", "span", "count"]
+    return table[names].sort_values([*STRATUM, "unit_id", "position"], kind="stable").reset_index(drop=True)
+
+
+def _lag_days(history: History, unit_ids: pd.Series, now: pd.Timestamp) -> tuple[FloatArray, tuple[Caution, ...]]:
+    """Return the days from each truck's last meter to ``as_of``, at most LONGEST_SILENCE_DAYS."""
+    last = pd.to_datetime(history.units.set_index("unit_id")["last_date"]).reindex(unit_ids)
+    lag = (now - last).dt.days.fillna(0.0).to_numpy(dtype=float)
+    silent = sorted(set(unit_ids[lag > LONGEST_SILENCE_DAYS]))
+    if not silent:
+        return np.maximum(lag, 0.0), ()
+    text = (
+        f"{len(silent)} trucks in service have no meter reading for more than {LONGEST_SILENCE_DAYS:.0f} days "
+        f"(first: {', '.join(silent[:3])}): check whether they still run."
+    )
+    return np.clip(lag, 0.0, LONGEST_SILENCE_DAYS), (Caution("silent-trucks", text),)
+
+
+def _unknown_age(history: History, here: pd.DataFrame) -> tuple[Caution, ...]:
+    left = history.left_out[history.left_out["position"].notna()][["unit_id", "position"]].drop_duplicates()
+    serving = history.units.loc[history.units["in_service"].to_numpy(dtype=bool), "unit_id"]
+    known = pd.MultiIndex.from_frame(here[["unit_id", "position"]])
+    unknown = left[left["unit_id"].isin(serving) & ~pd.MultiIndex.from_frame(left).isin(known)]
+    if unknown.empty:
+        return ()
+    text = f"{len(unknown)} parts in service have no known age: they are not in these sums, which are too low by them."
+    return (Caution("age-unknown", text),)
+
+
+def _leaving(units: pd.DataFrame, end: pd.Timestamp) -> float:
+    """Return the rate per month at which trucks left service over the last two years."""
+    start = end - pd.Timedelta(days=LOOK_BACK_DAYS)
+    left = pd.to_datetime(units["out_of_service_date"])
+    began = pd.to_datetime(units["in_service_date"]).fillna(start)
+    gone = int(((left > start) & (left <= end)).sum())
+    served = left.fillna(end).where(left < end, end) - began.where(began > start, start)
+    days = served.dt.days.clip(lower=0).sum()
+    return gone / (float(days) / DAYS_PER_MONTH) if days > 0 else 0.0
+
+
+def stratum_lives(history: History, rows: pd.DataFrame, trucks: pd.Index) -> Observations:
+    """Return the fittable lives ``rows`` as arrays, trucks numbered by ``trucks``.
+
+    A fleet's failure found at inspection counts at the age at which it was found, since what is forecast is the day on
+    which a failure is found; a lives file's interval is kept as it is.
+    """
+    between = history.as_of is None
+    return make_observations(
+        rows["exit"],
+        rows["failed"].to_numpy(dtype=bool),
+        entry=rows["entry"],
+        lower=rows["lower"] if between else None,
+        upper=rows["upper"] if between else None,
+        count=rows["count"],
+        truck=truck_codes(trucks, rows),
+    )
+
+
+def truck_codes(trucks: pd.Index, rows: pd.DataFrame) -> IntArray:
+    """Return the position in ``trucks`` of each row's truck."""
+    return np.asarray(trucks.get_indexer(pd.Index(rows["unit_id"])), dtype=np.int64)
+
+
+def removal_rate(rows: pd.DataFrame) -> float:
+    """Return replacements that were no failure per unit of age (planned, with mate, unknown; no campaigns)."""
+    exposure = float(((rows["exit"] - rows["entry"]) * rows["count"]).sum())
+    replaced = float(rows.loc[~rows["ending"].isin(NO_RENEWAL) & rows["ending"].notna(), "count"].sum())
+    return replaced / exposure if exposure > 0 else 0.0
