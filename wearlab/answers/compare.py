@@ -1,0 +1,352 @@
+"""Classes side by side: how long parts last in each, how often they fail, what they cost, and how sure that is."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from wearlab.curves.batch import WeibullFits
+from wearlab.curves.fit import Estimate, Fit, Unfitted, fit_stratum
+from wearlab.curves.logrank import compare_groups
+from wearlab.curves.observations import FloatArray, IntArray, Observations, observations
+from wearlab.curves.rates import rate_failures
+from wearlab.curves.resample import draw_trucks, resample_weibulls
+from wearlab.curves.restricted import mean_life_until
+from wearlab.curves.strata import choose_columns, choose_lives
+from wearlab.evidence import Basis, Caution, Unanswered, add_cautions
+from wearlab.history.config import Costs
+from wearlab.history.lives import History
+
+REPLICATES = 1000
+DRAWS_AT_MOST = 20_000_000  # weights held in memory at once
+REPLACED = ("failure", "planned", "with_mate", "campaign", "unknown")
+
+
+@dataclass(frozen=True, slots=True)
+class ClassLife:
+    """One class of one component: its life, its failures per million of the scale, its cost per thousand."""
+
+    component: str | None
+    level: str
+    fit: Fit | Unfitted
+    trucks: int
+    exposure: float
+    rate_per_million: Estimate | None
+    cost_per_1000: Estimate | None
+    restricted_mean: Estimate | None
+    restricted_until: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Contrast:
+    """One class against the reference of its component; ``b10_ratio`` below 1: its parts wear out sooner."""
+
+    component: str | None
+    level: str
+    reference: str
+    b10_ratio: Estimate | None
+    p_value: float | None
+    replicates: int
+    without_curve: int
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Classes side by side, and each against the class with the most failures."""
+
+    basis: Basis
+    cautions: tuple[Caution, ...]
+    factor: str
+    classes: tuple[ClassLife, ...]
+    contrasts: tuple[Contrast, ...]
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """Return ``classes`` and ``contrasts``, a row each."""
+        return {
+            "classes": pd.DataFrame([_row_of_class(item) for item in self.classes]),
+            "contrasts": pd.DataFrame([_row_of_contrast(item) for item in self.contrasts], columns=CONTRAST_COLUMNS),
+        }
+
+
+CONTRAST_COLUMNS = [
+    "component",
+    "level",
+    "reference",
+    "b10_ratio",
+    "b10_ratio_low",
+    "b10_ratio_high",
+    "p_value",
+    "replicates",
+    "without_curve",
+]
+
+
+def compare_classes(
+    history: History, *, factor: str, level: float, seed: int, progress: Callable[[str], None]
+) -> Comparison | Unanswered:
+    """Return the classes of ``factor`` side by side within each component, or Unanswered where no two have lives.
+
+    The reference is the class with the most failures. A ratio of B10 lives has its interval from trucks drawn again
+    (``seed``; the same draw for every class and component); its p value is the log-rank test's, with trucks as the
+    independent units. ``level`` is that of every interval. A factor that the lives do not have is refused (DataError).
+    """
+    lives = choose_lives(history, component=None, mode=None)
+    choose_columns(history, lives, (factor,))
+    known = lives[lives[factor].notna()]
+    basis = replace(
+        history.basis, level=level, lives=_count(known), failures=_count(known[known["failed"].to_numpy(dtype=bool)])
+    )
+    draws = _draw(observations(known), seed) if len(known) else np.zeros((0, 0))
+    parts = []
+    for component, rows in _by_component(known, observations(known)):
+        progress(f"comparing {component or 'parts'}")
+        parts.append(_compare_component(history, component, rows, factor=factor, basis=basis, draws=draws))
+    classes = tuple(item for part in parts for item in part[0])
+    contrasts = tuple(item for part in parts for item in part[1])
+    cautions = add_cautions(
+        history.cautions,
+        _own_cautions(history, lives, known, factor, contrasts),
+        *(item.fit.cautions for item in classes),
+    )
+    if not contrasts:
+        text = f"no component has lives in two classes of {factor}"
+        return Unanswered(basis, cautions, "one-class", text, "compare by a factor that parts the fleet: --factor NAME")
+    return Comparison(basis, cautions, factor, classes, contrasts)
+
+
+def _count(lives: pd.DataFrame) -> int:
+    return round(float(lives["count"].sum()))
+
+
+def _draw(obs: Observations, seed: int) -> FloatArray:
+    """Return the shared draws of trucks; a row that stands for many like lives of no named truck is many trucks."""
+    trucks = int(obs.truck.max()) + 1
+    rows = np.bincount(obs.truck, minlength=trucks)
+    copies = np.where(rows == 1, np.bincount(obs.truck, obs.count, trucks), 1.0)
+    replicates = int(np.clip(DRAWS_AT_MOST // trucks, 200, REPLICATES))
+    return draw_trucks(trucks, replicates=replicates, seed=seed, copies=copies)
+
+
+@dataclass(frozen=True, slots=True)
+class _Rows:
+    """The lives of one component, as a table and as arrays."""
+
+    table: pd.DataFrame
+    obs: Observations
+
+
+def _by_component(known: pd.DataFrame, obs: Observations) -> list[tuple[str | None, _Rows]]:
+    names = known["component"].astype(object)
+    found: list[str | None] = sorted(names.dropna().unique())
+    if names.isna().any():
+        found.append(None)
+    parts = []
+    for name in found:
+        chosen = np.flatnonzero((names.isna() if name is None else names == name).to_numpy(dtype=bool))
+        parts.append((name, _Rows(known.iloc[chosen], obs.take(chosen))))
+    return parts
+
+
+def _compare_component(
+    history: History, component: str | None, rows: _Rows, *, factor: str, basis: Basis, draws: FloatArray
+) -> tuple[list[ClassLife], list[Contrast]]:
+    """Return the classes of one component, and each against its reference."""
+    names = rows.table[factor].astype(str).to_numpy()
+    levels = sorted(set(names))
+    code = np.searchsorted(np.array(levels), names).astype(np.int64)
+    until = _common_age(rows.obs, code, len(levels))
+    cost = _cost_lives(history.config.costs, rows.table)
+    classes = []
+    for number, level in enumerate(levels):
+        inside = np.flatnonzero(code == number)
+        stratum = (("component", component), (factor, level))
+        fit = fit_stratum(rows.obs.take(inside), basis=basis, stratum=stratum, inherited=())
+        costs = None if cost is None else cost[inside]
+        classes.append(_describe(component, level, fit, costs, until, draws))
+    if len(levels) < 2:
+        return classes, []
+    resampled = resample_weibulls(rows.obs, code, strata=len(levels), truck_weights=draws)
+    reference = _choose_reference(classes)
+    contrasts = [
+        _contrast(rows.obs, code, classes, (number, reference), resampled, basis.level)
+        for number in range(len(levels))
+        if number != reference
+    ]
+    return classes, contrasts
+
+
+def _choose_reference(classes: list[ClassLife]) -> int:
+    """Return the class with the most failures, of equals the first by name."""
+    return max(range(len(classes)), key=lambda number: (classes[number].fit.failures, -number))
+
+
+def _common_age(obs: Observations, code: IntArray, levels: int) -> float:
+    """Return the age up to which every class is still watched."""
+    return min(float(obs.exit[code == number].max()) for number in range(levels))
+
+
+def _describe(
+    component: str | None,
+    level: str,
+    fit: Fit | Unfitted,
+    cost: FloatArray | None,
+    until: float,
+    draws: FloatArray,
+) -> ClassLife:
+    obs, confidence = fit.observations, fit.basis.level
+    span = (obs.exit - obs.entry) * obs.count
+    rate = rate_failures(obs.count * obs.failed, span, obs.truck, level=confidence)
+    mean = mean_life_until(obs, until, level=confidence)
+    return ClassLife(
+        component,
+        level,
+        fit,
+        len(np.unique(obs.truck)),
+        float(span.sum()),
+        None if rate is None else Estimate(rate.value * 1e6, rate.low * 1e6, rate.high * 1e6),
+        None if cost is None else _cost_per_1000(cost * obs.count, span, obs.truck, draws, confidence),
+        None if mean is None else Estimate(mean.value, mean.low, mean.high),
+        None if mean is None else mean.until,
+    )
+
+
+def _cost_lives(costs: Costs, table: pd.DataFrame) -> FloatArray | None:
+    """Return what the end of each life cost, 0 where nothing was replaced; None where a part's cost is not known.
+
+    A failure found at an inspection costs as a planned replacement does, one on the road as a failure does.
+    """
+    out = np.zeros(len(table))
+    columns = zip(table["component"], table["duty_cycle"], table["ending"], table["found_at"], strict=True)
+    for row, (component, duty_cycle, ending, found_at) in enumerate(columns):
+        if ending not in REPLACED:
+            continue
+        part = costs.part(str(component), str(duty_cycle))
+        if part is None:
+            return None
+        out[row] = part.failure if ending == "failure" and found_at != "inspection" else part.planned
+    return out
+
+
+def _cost_per_1000(
+    cost: FloatArray, span: FloatArray, truck: IntArray, draws: FloatArray, level: float
+) -> Estimate | None:
+    if span.sum() <= 0:
+        return None
+    trucks, code = np.unique(truck, return_inverse=True)
+    sums = np.column_stack([np.bincount(code, cost), np.bincount(code, span)])
+    drawn = np.einsum("rt,tc->rc", draws[:, trucks], sums)
+    value = 1e3 * float(cost.sum() / span.sum())
+    ratios = 1e3 * drawn[:, 0] / np.where(drawn[:, 1] > 0, drawn[:, 1], np.inf)
+    if value == 0.0 or len(trucks) < 2:
+        return Estimate(value, None, None)
+    low, high = np.quantile(ratios, [0.5 - 0.5 * level, 0.5 + 0.5 * level])
+    return Estimate(value, min(float(low), value), max(float(high), value))
+
+
+def _contrast(
+    obs: Observations,
+    code: IntArray,
+    classes: list[ClassLife],
+    pair: tuple[int, int],
+    resampled: WeibullFits,
+    level: float,
+) -> Contrast:
+    number, reference = pair
+    both = np.flatnonzero((code == number) | (code == reference))
+    test = compare_groups(obs.take(both), code[both] == number, np.zeros(len(both), dtype=np.int64))
+    ratio, lacking = _ratio(classes[number].fit, classes[reference].fit, resampled, pair, level)
+    return Contrast(
+        classes[number].component,
+        classes[number].level,
+        classes[reference].level,
+        ratio,
+        test.p_value,
+        len(resampled.shape),
+        lacking,
+    )
+
+
+def _ratio(
+    fit: Fit | Unfitted, reference: Fit | Unfitted, resampled: WeibullFits, pair: tuple[int, int], level: float
+) -> tuple[Estimate | None, int]:
+    """Return the ratio of B10 lives with its interval over the draws, and in how many draws a class had no curve.
+
+    A draw without a curve in either class widens both ends: it counts as 0 for the low one and as without end for the
+    high one, and an end that falls among such draws is blank.
+    """
+    if isinstance(fit, Unfitted) or isinstance(reference, Unfitted):
+        return None, int((~resampled.converged[:, list(pair)].all(axis=1)).sum())
+    lives = resampled.life_at(0.1)
+    ratios = lives[:, pair[0]] / lives[:, pair[1]]
+    lacking = ~np.isfinite(ratios)
+    value = fit.b10.value / reference.b10.value
+    tail = 0.5 * (1.0 - level)
+    low = np.quantile(np.where(lacking, 0.0, ratios), tail, method="inverted_cdf")
+    high = np.quantile(np.where(lacking, np.inf, ratios), 1.0 - tail, method="inverted_cdf")
+    ends = (min(float(low), value) if low > 0 else None, max(float(high), value) if np.isfinite(high) else None)
+    return Estimate(value, *ends), int(lacking.sum())
+
+
+def _own_cautions(
+    history: History, lives: pd.DataFrame, known: pd.DataFrame, factor: str, contrasts: tuple[Contrast, ...]
+) -> tuple[Caution, ...]:
+    cautions = []
+    if len(lives) > len(known):
+        text = f"{_count(lives) - _count(known):,} lives have no {factor} on record and are left out here."
+        cautions.append(Caution("no-level", text))
+    if not history.config.costs.parts and not history.config.costs.by_duty_cycle:
+        text = "fleet.toml gives no part costs ([costs]): cost per 1,000 is blank."
+        cautions.append(Caution("no-costs", text))
+    if any(contrast.without_curve for contrast in contrasts):
+        text = (
+            "In some of the draws of trucks a class had too few failures for a curve; such draws widen the interval of "
+            "its ratio, and an end that falls among them is blank."
+        )
+        cautions.append(Caution("draws-without-curve", text))
+    if lives["unit_id"].isna().any():
+        cautions.append(Caution("no-truck", "Lives without a truck's name: each row is taken as a truck of its own."))
+    return tuple(cautions)
+
+
+def _ends(name: str, estimate: Estimate | None) -> dict[str, float | None]:
+    if estimate is None:
+        return {name: np.nan, f"{name}_low": np.nan, f"{name}_high": np.nan}
+    low = np.nan if estimate.low is None else estimate.low
+    return {
+        name: estimate.value,
+        f"{name}_low": low,
+        f"{name}_high": np.nan if estimate.high is None else estimate.high,
+    }
+
+
+def _row_of_class(item: ClassLife) -> dict[str, object]:
+    fit = item.fit if isinstance(item.fit, Fit) else None
+    return {
+        "component": item.component,
+        "level": item.level,
+        "lives": item.fit.lives,
+        "failures": item.fit.failures,
+        "trucks": item.trucks,
+        "exposure": item.exposure,
+        **_ends("b10", None if fit is None else fit.b10),
+        **_ends("beta", None if fit is None else fit.shape),
+        **_ends("eta", None if fit is None else fit.eta),
+        **_ends("rate_per_million", item.rate_per_million),
+        **_ends("cost_per_1000", item.cost_per_1000),
+        **_ends("restricted_mean", item.restricted_mean),
+        "restricted_until": np.nan if item.restricted_until is None else item.restricted_until,
+        "cautions": [caution.text for caution in item.fit.cautions],
+    }
+
+
+def _row_of_contrast(item: Contrast) -> dict[str, object]:
+    return {
+        "component": item.component,
+        "level": item.level,
+        "reference": item.reference,
+        **_ends("b10_ratio", item.b10_ratio),
+        "p_value": np.nan if item.p_value is None else item.p_value,
+        "replicates": item.replicates,
+        "without_curve": item.without_curve,
+    }
