@@ -263,8 +263,18 @@ def solve_between(rows: Rows) -> Solution:
     active = first.status != NO_FAILURES
     shape, offset, value, converged = _climb(sums, shape, offset, active)
     status = np.where(active, np.where(converged, FOUND, NOT_CONVERGED), NO_FAILURES)
-    edge = active & ((shape <= SHAPE_LOW) | (shape >= 1e4))
+    edge = active & ((shape <= SHAPE_LOW) | (shape >= 1e4) | _is_flat(sums.slopes(shape, offset), shape))
     return Solution(shape, sums.centre + offset / shape, value, np.where(edge, NO_MAXIMUM, status))
+
+
+def _is_flat(slopes: tuple[FloatArray, ...], shape: FloatArray) -> BoolArray:
+    """Return where the likelihood hardly bends at its end point: it creeps up for ever and has no maximum.
+
+    One failure bends it by about 1 in (log β, a).
+    """
+    _, _, bb, ba, aa = slopes
+    a, b, c = -bb * shape**2, -ba * shape, -aa
+    return np.asarray(0.5 * (a + c) - np.sqrt(0.25 * (a - c) ** 2 + b**2) < 1e-4, dtype=np.bool_)
 
 
 def _at_middle(rows: Rows) -> Rows:
