@@ -9,7 +9,7 @@ import pandas as pd
 from wearlab.answers.forecast.component import fit_component
 from wearlab.answers.forecast.model import make_stratum
 from wearlab.answers.forecast.outlook import Known, Outlook, Reach, foresee_file, foresee_fleet, share_usage
-from wearlab.answers.forecast.places import Places, Span, find_places, name_strata, removal_rate, stratum_lives
+from wearlab.answers.forecast.places import Places, Span, find_places, fittable_lives, removal_rate, stratum_lives
 from wearlab.answers.forecast.sums import (
     list_curves,
     name_group,
@@ -74,8 +74,7 @@ def forecast_failures(
         )
     span = Span(int(months or 1) if ahead is None else 1, ahead)
     places = find_places(history, span)
-    lives = name_strata(history.lives)
-    lives = lives[lives["fittable"].to_numpy(dtype=bool)]
+    lives = fittable_lives(history)
     if places.table.empty or lives.empty:
         return _unanswered(history, "nothing-in-service", "there is no part in service to forecast", "check the lives")
     draws = int(np.clip(DRAWS_BUDGET // len(places.table), FEWEST_DRAWS, MOST_DRAWS))

@@ -122,6 +122,13 @@ def _leaving(units: pd.DataFrame, end: pd.Timestamp) -> float:
     return gone / (float(days) / DAYS_PER_MONTH) if days > 0 else 0.0
 
 
+def fittable_lives(history: History) -> pd.DataFrame:
+    """Return the lives that a curve can be fitted to, in an order that does not depend on that of the rows."""
+    lives = name_strata(history.lives)
+    lives = lives[lives["fittable"].to_numpy(dtype=bool)]
+    return lives.sort_values([*STRATUM, "unit_id", "position", "exit", "entry"], kind="stable")
+
+
 def stratum_lives(history: History, rows: pd.DataFrame, trucks: pd.Index) -> Observations:
     """Return the fittable lives ``rows`` as arrays, trucks numbered by ``trucks``.
 

@@ -28,7 +28,7 @@ class Usage:
 
 def daily_rates(history: History) -> pd.Series:
     """Return each truck's own rate a day in the history's scale, NaN where unknown, indexed by ``unit_id``."""
-    units = history.units.set_index("unit_id")
+    units = history.units.set_index("unit_id").sort_index()
     if history.scale == "days":
         return pd.Series(1.0, index=units.index)
     if history.scale == "engine_hours":
@@ -45,7 +45,7 @@ def foresee_usage(history: History) -> Usage:
     The share of a truck's distance from its class that lasts into the next year is the slope of last year's rate on
     the year's before, within class; with d days of record it is d·b/(d·b + 365·(1 − b)) (Spearman 1910, Brown 1910).
     """
-    units = history.units.set_index("unit_id")
+    units = history.units.set_index("unit_id").sort_index()
     own = daily_rates(history)
     serving = units["in_service"].to_numpy(dtype=bool)
     own, units = own[serving], units[serving]

@@ -1,0 +1,285 @@
+"""The forecast: what it sums, what it refuses, and what must not move it."""
+
+from dataclasses import replace
+from datetime import date
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from tests.curve_histories import make_history, make_lives
+from tests.studies.forecast_fleet import Plan, later, look, simulate_fleet
+from wearlab.answers.forecast import Backtest, Forecast, backtest_forecast, forecast_failures
+from wearlab.answers.forecast.counts import Draws, Law, look_ahead, simulate
+from wearlab.answers.forecast.places import Span, find_places
+from wearlab.answers.forecast.usage import foresee_usage
+from wearlab.evidence import Unanswered
+from wearlab.history.lives import History
+
+DAY = date(2023, 6, 30)
+FLEET = simulate_fleet(Plan(trucks=60, frailty=0.4, removal_per_mile=4e-7, leaving_per_year=0.03), 5)
+NOW = look(FLEET, DAY)
+
+
+def _quiet(text: str) -> None:
+    del text
+
+
+def _forecast(history: History, *, months: int | None = 12, ahead: float | None = None, seed: int = 1) -> Forecast:
+    made = forecast_failures(history, months=months, ahead=ahead, level=0.9, seed=seed, progress=_quiet)
+    assert isinstance(made, Forecast)
+    return made
+
+
+@pytest.fixture(scope="module")
+def made() -> Forecast:
+    return _forecast(NOW)
+
+
+def test_the_groups_and_the_parts_and_the_units_add_up_to_all(made: Forecast) -> None:
+    everything = made.totals["expected"].iloc[0]
+    assert made.totals["group"].iloc[0] == "all"
+    for total in (made.totals["expected"].iloc[1:], made.parts["expected"], made.units["expected"]):
+        assert total.sum() == pytest.approx(everything, rel=1e-9)
+    assert made.by_month["expected"].iloc[-1] == pytest.approx(everything, rel=1e-9)
+    assert made.by_shop["expected"].sum() == pytest.approx(everything, rel=1e-9)
+    assert made.totals["parts"].iloc[0] == len(made.units) == int(NOW.lives["running"].sum())
+
+
+def test_no_interval_leaves_out_its_value_and_nothing_is_infinite(made: Forecast) -> None:
+    for table in (made.totals, made.parts, made.by_month, made.by_shop):
+        assert ((table["low"] <= table["expected"]) & (table["expected"] <= table["high"])).all()
+    units = made.units
+    assert ((units["low"] <= units["probability"]) & (units["probability"] <= units["high"])).all()
+    assert units["probability"].between(0, 1).all()
+    for table in made.tables().values():
+        assert np.isfinite(table.select_dtypes("number").to_numpy(dtype=float)).all()
+
+
+def test_units_stand_most_likely_first(made: Forecast) -> None:
+    assert made.units["probability"].is_monotonic_decreasing
+
+
+def test_the_same_seed_gives_the_same_tables_whatever_the_order_of_the_rows(made: Forecast) -> None:
+    mixed = replace(NOW, lives=NOW.lives.sample(frac=1, random_state=3), units=NOW.units.sample(frac=1, random_state=4))
+    again = _forecast(mixed)
+    for name, table in made.tables().items():
+        pd.testing.assert_frame_equal(table, again.tables()[name], check_exact=False, rtol=1e-9)
+
+
+def test_the_unit_of_distance_changes_no_chance(made: Forecast) -> None:
+    km = 1.609344
+    lives = NOW.lives.assign(entry=NOW.lives["entry"] * km, exit=NOW.lives["exit"] * km)
+    units = NOW.units.assign(miles_per_day=NOW.units["miles_per_day"] * km)
+    meters = NOW.meters.assign(miles=NOW.meters["miles"] * km)
+    other = _forecast(replace(NOW, lives=lives, units=units, meters=meters))
+    assert other.totals["expected"].to_numpy() == pytest.approx(made.totals["expected"].to_numpy(), rel=1e-7)
+
+
+def test_what_is_expected_does_not_depend_on_the_seed(made: Forecast) -> None:
+    other = _forecast(NOW, seed=2)
+    assert other.totals["expected"].to_numpy() == pytest.approx(made.totals["expected"].to_numpy(), rel=1e-12)
+
+
+def test_parts_that_do_not_age_fail_at_their_rate_however_often_they_are_replaced() -> None:
+    # shape 1: the renewal function is λx, whatever is replaced besides; the chance of none is exp(−λx)
+    span = np.array([0.3, 2.0, 5.0])
+    ahead = look_ahead(
+        Law(1.0, 0.7, 0.4), np.array([1.0, 2.0]), np.array([0.0, 1.0, 3.0]), span, months=12, leaving=0.0
+    )
+    for i, z in enumerate((1.0, 2.0)):
+        assert ahead.expected[:, i, -1] == pytest.approx(0.7 * z * span, rel=2e-3)
+        assert ahead.chance[:, i, -1] == pytest.approx(-np.expm1(-0.7 * z * span), rel=2e-3)
+
+
+def test_simulated_counts_have_the_mean_that_is_computed() -> None:
+    places, draws = 40, 4000
+    age, span = np.linspace(0, 1.5, places), np.linspace(0.2, 1.4, places)
+    law = Law(2.1, 1.3, 0.5)
+    full = np.broadcast_to(span, (draws, places))
+    cells = Draws(np.full(draws, law.shape), np.full(draws, law.rate), np.ones((draws, places)), full, full)
+    found = simulate(cells, age, removal=law.removal, rng=np.random.default_rng(2))
+    ahead = look_ahead(law, np.ones(1), age, span, months=12, leaving=0.0)
+    seen = np.bincount(found.place, minlength=places) / draws
+    error = np.sqrt(ahead.expected[:, 0, -1] / draws)
+    assert (np.abs(seen - ahead.expected[:, 0, -1]) < 4.5 * error).all()
+    early = np.bincount(found.place[found.share <= 0.5], minlength=places) / draws
+    assert (np.abs(early - ahead.expected[:, 0, 5]) < 4.5 * error).all()
+
+
+def test_trucks_that_leave_service_take_their_failures_with_them() -> None:
+    ahead = [
+        look_ahead(Law(1.0, 1.0, 0.0), np.ones(1), np.zeros(1), np.ones(1), months=12, leaving=rate)
+        for rate in (0.0, 0.1)
+    ]
+    staying, leaving = (float(one.expected[0, 0, -1]) for one in ahead)
+    assert leaving == pytest.approx(staying * (1 - np.exp(-1.2)) / 1.2, rel=1e-3)
+
+
+def test_a_truck_with_a_bad_record_is_expected_to_go_on_like_that(made: Forecast) -> None:
+    failures = NOW.lives[NOW.lives["failed"]].groupby("unit_id").size()
+    worst = failures.sort_values().index[-5:]
+    fresh = made.units.assign(per_mile=made.units["expected"] / made.units["ahead"])
+    fresh["per_mile"] /= fresh.groupby(["component", "duty_cycle"])["per_mile"].transform("mean")
+    by_truck = fresh.groupby("unit_id")["per_mile"].mean()
+    assert by_truck.reindex(worst).dropna().mean() > 1.15
+
+
+def test_a_lives_file_without_a_reach_is_not_answered() -> None:
+    history = make_history(make_lives(np.array([3.0, 4.0, 5.0]), np.array([1, 1, 0])))
+    made = forecast_failures(history, months=12, ahead=None, level=0.9, seed=1, progress=_quiet)
+    assert isinstance(made, Unanswered)
+    assert made.code == "no-reach"
+
+
+def test_counts_of_a_lives_file_weigh_like_that_many_rows() -> None:
+    exit_, failed = np.array([3.0, 4.0, 5.0, 6.0, 6.0]), np.array([1, 1, 1, 0, 0])
+    rows = make_lives(np.repeat(exit_, 3), np.repeat(failed, 3))
+    counts = make_lives(exit_, failed, count=3.0)
+    one, other = (_forecast(make_history(lives), months=None, ahead=2.0).totals.iloc[0] for lives in (rows, counts))
+    assert one["expected"] == pytest.approx(other["expected"], rel=1e-9)
+    assert one["parts"] == other["parts"] == 6
+
+
+def test_a_class_without_failures_borrows_the_components_curve_and_says_so() -> None:
+    lives = NOW.lives[(NOW.lives["component"] == "joint")].copy()
+    kind = (lives["duty_cycle"] == "regional") & lives["failed"]
+    lives.loc[kind, ["failed", "ending"]] = [False, "planned"]
+    made = _forecast(replace(NOW, lives=lives))
+    curves = made.curves.set_index("duty_cycle")["curve"]
+    assert curves["regional"] == "pooled"
+    assert curves["line_haul"] == "own"
+    assert any(caution.code == "forecast-pooled" and "regional" in caution.text for caution in made.cautions)
+
+
+def test_a_fleet_without_any_failure_expects_none_but_does_not_rule_them_out() -> None:
+    lives = NOW.lives.assign(failed=False, ending=np.where(NOW.lives["running"], "running", "planned"))
+    total = _forecast(replace(NOW, lives=lives)).totals.iloc[0]
+    assert (total["expected"], total["low"]) == (0.0, 0.0)
+    assert total["high"] >= 1.0
+
+
+def test_more_months_bring_more_failures(made: Forecast) -> None:
+    longer = _forecast(NOW, months=24)
+    assert longer.totals["expected"].iloc[0] > 1.8 * made.totals["expected"].iloc[0]
+    assert longer.by_month["expected"].iloc[11] == pytest.approx(made.totals["expected"].iloc[0], rel=2e-3)
+
+
+def test_costs_follow_the_price_of_a_failure(made: Forecast) -> None:
+    joint = made.parts.set_index("component").loc["joint"]
+    assert joint["cost"] == pytest.approx(2400 * joint["expected"])
+    assert joint["cost_low"] <= joint["cost"] <= joint["cost_high"]
+    assert joint["stock"] >= joint["expected"]
+
+
+def test_trucks_out_of_service_are_not_in_the_forecast(made: Forecast) -> None:
+    out = NOW.units.loc[~NOW.units["in_service"], "unit_id"]
+    assert len(out)
+    assert not made.units["unit_id"].isin(out).any()
+
+
+def test_a_part_ages_on_from_the_last_reading_to_the_day_of_the_forecast() -> None:
+    silent = NOW.units["unit_id"].iloc[0]
+    last = NOW.units["last_date"].where(NOW.units["unit_id"] != silent, NOW.units["last_date"] - pd.Timedelta(days=60))
+    before, after = (
+        find_places(history, Span(12, None)).table.set_index(["unit_id", "position"])
+        for history in (NOW, replace(NOW, units=NOW.units.assign(last_date=last)))
+    )
+    gained = (after["age"] - before["age"]).groupby("unit_id").mean()
+    assert gained[silent] == pytest.approx(
+        60 / 365 * before.loc[silent, "span"].iloc[0] / (12 * 30.4375 / 365), rel=1e-6
+    )
+    assert (gained.drop(silent) == 0).all()
+
+
+def test_a_truck_without_readings_is_taken_to_run_like_its_class() -> None:
+    unknown = NOW.units["unit_id"][NOW.units["in_service"]].iloc[0]
+    rate = NOW.units["miles_per_day"].where(NOW.units["unit_id"] != unknown)
+    usage = foresee_usage(replace(NOW, units=NOW.units.assign(miles_per_day=rate)))
+    duty = NOW.units.set_index("unit_id")["duty_cycle"]
+    serving = NOW.units[NOW.units["in_service"]].set_index("unit_id")
+    same = rate.set_axis(NOW.units["unit_id"]).reindex(serving.index)[serving["duty_cycle"] == duty[unknown]]
+    assert usage.rate[unknown] == pytest.approx(same.mean())
+    assert "usage-unknown" in {caution.code for caution in usage.cautions}
+
+
+def test_parts_of_unknown_age_are_named_as_missing_from_the_sums() -> None:
+    unit = NOW.units["unit_id"][NOW.units["in_service"]].iloc[0]
+    left = pd.DataFrame(
+        {
+            "component": ["joint"],
+            "duty_cycle": ["regional"],
+            "unit_id": [unit],
+            "position": ["joint.9"],
+            "reason": ["age_unknown"],
+            "lives": [1],
+        }
+    )
+    made = _forecast(replace(NOW, left_out=left))
+    assert any(caution.code == "age-unknown" and caution.text.startswith("1 part") for caution in made.cautions)
+
+
+def _backtest(days: tuple[date, ...], actual: History, *, months: int = 12) -> Backtest:
+    made = backtest_forecast(
+        lambda day: look(FLEET, day), days, months=months, level=0.9, seed=1, actual=actual, progress=_quiet
+    )
+    assert isinstance(made, Backtest)
+    return made
+
+
+@pytest.fixture(scope="module")
+def tried() -> Backtest:
+    return _backtest((date(2022, 3, 31), date(2021, 6, 30)), NOW)
+
+
+def test_a_back_test_repeats_the_forecast_of_that_day_from_what_was_known_then(tried: Backtest) -> None:
+    then = _forecast(look(FLEET, date(2021, 6, 30))).totals.iloc[0]
+    row = tried.backtest.set_index("as_of").loc[date(2021, 6, 30)]
+    assert (row["expected"], row["low"], row["high"]) == (then["expected"], then["low"], then["high"])
+
+
+def test_nothing_that_happened_later_moves_a_back_tests_forecast(tried: Backtest) -> None:
+    lives = NOW.lives.assign(failed=~NOW.lives["failed"], duty_cycle="other", exit=NOW.lives["exit"] * 3)
+    changed = _backtest((date(2022, 3, 31), date(2021, 6, 30)), replace(NOW, lives=lives))
+    kept = ["as_of", "expected", "low", "high", "expected_by_rate", "expected_by_last_year"]
+    pd.testing.assert_frame_equal(changed.backtest[kept], tried.backtest[kept])
+
+
+def test_observed_are_the_failures_in_the_window_at_the_places_looked_at(tried: Backtest) -> None:
+    day, end = pd.Timestamp(2021, 6, 30), pd.Timestamp(later(date(2021, 6, 30), 12))
+    failed = NOW.lives[NOW.lives["failed"] & (NOW.lives["end_date"] > day) & (NOW.lives["end_date"] <= end)]
+    known = look(FLEET, date(2021, 6, 30)).units
+    inside = failed[failed["unit_id"].isin(known.loc[known["in_service"], "unit_id"])]
+    row = tried.backtest.set_index("as_of").loc[date(2021, 6, 30)]
+    assert row["observed"] == len(inside)
+    assert row["covered"] == (row["low"] <= row["observed"] <= row["high"])
+    assert tried.groups.groupby("as_of")["observed"].sum()[date(2021, 6, 30)] == len(inside)
+
+
+def test_a_window_that_is_not_over_is_left_out_and_named() -> None:
+    made = _backtest((date(2021, 6, 30), date(2023, 1, 31)), NOW)
+    assert list(made.backtest["as_of"]) == [date(2021, 6, 30)]
+    assert "window-not-over" in {caution.code for caution in made.cautions}
+
+
+def test_without_any_whole_window_there_is_no_back_test() -> None:
+    made = backtest_forecast(
+        lambda day: look(FLEET, day), (date(2023, 3, 1),), months=12, level=0.9, seed=1, actual=NOW, progress=_quiet
+    )
+    assert isinstance(made, Unanswered)
+
+
+def test_the_back_test_says_when_a_rival_does_as_well(tried: Backtest) -> None:
+    own, rivals = tried.rivals.iloc[0], tried.rivals.iloc[1:]
+    beaten = (own["mean_absolute_error"] < rivals["mean_absolute_error"]) & (own["brier"] < rivals["brier"])
+    said = "rival-as-good" in {caution.code for caution in tried.cautions}
+    assert said == (not beaten.all())
+
+
+def test_risk_groups_rise_and_hold_every_part_once(tried: Backtest) -> None:
+    groups = tried.calibration
+    assert groups["share_expected"].is_monotonic_increasing
+    assert groups["parts"].sum() == tried.backtest["parts"].sum()
+    assert (
+        (groups["share_low"] <= groups["share_observed"]) & (groups["share_observed"] <= groups["share_high"])
+    ).all()
