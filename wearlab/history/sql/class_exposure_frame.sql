@@ -1,0 +1,27 @@
+-- Each life that can be fitted, cut at changes of duty cycle only: its exposure in each class. Parameters: scale.
+with placed as (
+  select life_id, unit_no, component, start_date, entry_date, end_date, entry, exit, start_at
+  from life
+  where fittable
+),
+classes as (
+  select
+    e.unit_no, e.duty_cycle, d.date as from_date,
+    case when row_number() over w = 1 then '-infinity'::double
+      else to_scale($scale, d.miles, d.hours, d.date, u.turns_per_mile) end as from_at
+  from duty_now e
+  join unit_now u on u.unit_no = e.unit_no
+  join dated d on d.unit_no = e.unit_no and d.date = e.from_date
+  window w as (partition by e.unit_no order by e.from_date)
+),
+stretches as (
+  select *, coalesce(lead(from_at) over (partition by unit_no order by from_at), 'infinity'::double) as to_at
+  from classes
+  where from_at is not null
+)
+select
+  p.life_id, p.component, s.duty_cycle,
+  least(s.to_at - p.start_at, p.exit) - greatest(s.from_at - p.start_at, p.entry) as exposure
+from placed p
+join stretches s on s.unit_no = p.unit_no and s.from_at < p.start_at + p.exit and s.to_at > p.start_at + p.entry
+order by p.life_id, s.from_at

@@ -1,0 +1,56 @@
+-- One row per stretch of a life that can be fitted in which practice and duty cycle did not change. A failure found at
+-- an inspection keeps its interval whole: what changed after the last look does not cut it.
+create or replace temp table episode as
+with placed as (
+  select
+    *, start_at + entry as entry_at, start_at + exit as exit_at, start_at + lower as lower_at,
+    1e-9 * greatest(1, abs(start_at + exit)) as nothing
+  from life
+  where fittable
+),
+met as (
+  select
+    l.*,
+    s.duty_cycle as span_duty_cycle, s.practised_miles, s.practice_source, s.raw_practised_miles, s.gaps_behind,
+    s.from_at, s.from_date, s.from_miles, s.to_at, s.to_date, s.to_miles
+  from placed l
+  join span s
+    on s.unit_no = l.unit_no
+    and s.from_at < l.exit_at - nothing
+    and s.to_at > l.entry_at + nothing
+    and (l.lower is null or s.from_at <= l.lower_at + nothing)
+),
+cut as (
+  select
+    *,
+    row_number() over (partition by life_id order by from_at) = 1 as is_first,
+    row_number() over (partition by life_id order by from_at desc) = 1 as is_last
+  from met
+),
+aged as (
+  select
+    c.*,
+    case when is_first then entry else greatest(from_at - start_at, entry) end as episode_entry,
+    case when is_last then exit else least(to_at - start_at, exit) end as episode_exit,
+    case when is_first then entry_date else greatest(from_date, entry_date) end as episode_entry_date,
+    case when is_last then end_date else least(to_date, end_date) end as episode_exit_date,
+    case when is_first then entry_miles
+      when from_miles is not null then greatest(from_miles - start_meter_miles, entry_miles) end as episode_entry_miles,
+    case when is_last then exit_miles
+      when to_miles is not null then least(to_miles - start_meter_miles, exit_miles) end as episode_exit_miles
+  from cut c
+)
+select
+  a.life_id, a.unit_id, a.position, a.component, a.span_duty_cycle as duty_cycle, a.hardware, t.shop,
+  a.episode_entry as entry, a.episode_exit as exit, a.failed and a.is_last as failed,
+  case when a.is_last then a.lower end as lower, case when a.is_last then a.upper end as upper,
+  a.practised_miles, a.practice_source, a.raw_practised_miles, a.gaps_behind,
+  a.episode_entry_date as entry_date, a.episode_exit_date as exit_date,
+  a.episode_entry_miles as entry_miles, a.episode_exit_miles as exit_miles,
+  r.cups_purged_before, r.grease_grade_before,
+  a.count
+from aged a
+join truck_shop t on t.unit_no = a.unit_no
+asof left join stop_record r on r.unit_no = a.unit_no and r.date <= a.episode_entry_date
+where a.episode_exit > a.episode_entry
+order by a.life_id, a.episode_entry

@@ -1,0 +1,2 @@
+-- The episodes, in the order of lives and ages.
+select * from episode order by life_id, entry
