@@ -1,6 +1,6 @@
 """A study made of small literal tables, for tests of what is shown: no road is walked to make it."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date
 from typing import Any
 
@@ -47,7 +47,6 @@ class Names:
     lot: str = "L-42"
     source: str = "demo_data"
     caution: str = "The meters of 4 trucks had to be joined."
-    extra: dict[str, str] = field(default_factory=dict)
 
 
 def make_basis(names: Names, stratum: tuple[tuple[str, str], ...] = ()) -> Basis:

@@ -7,6 +7,7 @@ from typing import Any
 import pandas as pd
 
 from wearlab.evidence import Unanswered
+from wearlab.show.document import show_text
 from wearlab.show.figures import (
     is_missing,
     show_count,
@@ -14,7 +15,6 @@ from wearlab.show.figures import (
     show_number,
     show_scale,
     show_share,
-    show_text,
     show_whole,
 )
 from wearlab.show.tables import show_interval

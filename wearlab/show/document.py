@@ -2,6 +2,7 @@
 
 import json
 import math
+import unicodedata
 from collections.abc import Mapping
 from dataclasses import asdict, is_dataclass
 from datetime import date, datetime
@@ -92,14 +93,31 @@ def to_json(document: Mapping[str, Any]) -> str:
     return json.dumps(document, ensure_ascii=False, indent=1, allow_nan=False)
 
 
+def show_text(value: object) -> str:
+    """Return text from data on one line, control characters and marks that reorder text shown as their codes."""
+    return "".join(_visible(character) for character in str(value))
+
+
+def _visible(character: str) -> str:
+    if character.isprintable() or unicodedata.category(character) == "Zs":
+        return character
+    if character in "\t\n\r":
+        return " "
+    code = ord(character)
+    return f"\\u{code:04x}" if code <= 0xFFFF else f"\\U{code:08x}"
+
+
 def safe_cell(value: Any) -> Any:
-    """Return a cell for CSV or a workbook: text that a spreadsheet would run gets a leading apostrophe."""
+    """Return a cell for CSV or a workbook: text that a spreadsheet would run gets a leading apostrophe.
+
+    Control characters and marks that reorder text are shown as their codes.
+    """
     value = plain_value(value)
     if isinstance(value, list):
         return safe_cell(" | ".join(str(item) for item in value))
-    if isinstance(value, str) and value.startswith(DANGEROUS_STARTS):
-        return "'" + value
-    return value
+    if not isinstance(value, str):
+        return value
+    return "'" + show_text(value) if value.startswith(DANGEROUS_STARTS) else show_text(value)
 
 
 def write_csv(frame: pd.DataFrame, path: Path) -> None:

@@ -1,13 +1,12 @@
 """Values as a reader sees them: numbers with separators, dates in words, text from data made harmless."""
 
 import math
-import unicodedata
 from datetime import date, datetime
 from typing import Any
 
 import pandas as pd
 
-from wearlab.show.document import plain_value
+from wearlab.show.document import plain_value, show_text
 
 MISSING = "–"
 SCALE_WORDS = {"miles": "miles", "engine_hours": "engine hours", "days": "days", "joint_cycles": "joint turns"}
@@ -18,22 +17,6 @@ NAMES = {
     "center_bearing": "center bearing",
     "line_haul": "line-haul",
 }
-
-
-def show_text(value: object) -> str:
-    """Return text from data on one line, control characters and marks that reorder text shown as their codes."""
-    return "".join(_visible(character) for character in str(value))
-
-
-def _visible(character: str) -> str:
-    if character == " " or character.isprintable():
-        return character
-    if character in "\t\n\r":
-        return " "
-    if unicodedata.category(character) == "Zs":
-        return character
-    code = ord(character)
-    return f"\\u{code:04x}" if code <= 0xFFFF else f"\\U{code:08x}"
 
 
 def show_name(value: object) -> str:

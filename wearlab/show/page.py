@@ -7,7 +7,8 @@ import pandas as pd
 
 from wearlab.evidence import SAFETY, Basis, Caution, Result, Unanswered
 from wearlab.show.decisions import Decision, cluster_name, decide, table_of, verdict_of
-from wearlab.show.figures import show_count, show_date, show_scale, show_share, show_text
+from wearlab.show.document import show_text
+from wearlab.show.figures import show_count, show_date, show_scale, show_share
 from wearlab.show.pictures import (
     Picture,
     picture_classes,

@@ -10,6 +10,7 @@ import pandas as pd
 from wearlab.curves.traced import trace_curves
 from wearlab.evidence import Basis, Unanswered
 from wearlab.show.decisions import cluster_name, records, table_of, verdict_of
+from wearlab.show.document import show_text
 from wearlab.show.figures import (
     is_missing,
     show_count,
@@ -17,7 +18,6 @@ from wearlab.show.figures import (
     show_name,
     show_number,
     show_scale,
-    show_text,
     show_whole,
 )
 from wearlab.show.plots import PANEL_HEIGHT, PANEL_WIDTH, draw_svg

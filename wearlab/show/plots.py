@@ -15,7 +15,7 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
-from wearlab.show.figures import show_text
+from wearlab.show.document import show_text
 
 PANEL_WIDTH, PANEL_HEIGHT = 372, 268
 

@@ -6,8 +6,8 @@ from typing import Any
 
 import pandas as pd
 
-from wearlab.show.document import plain_value
-from wearlab.show.figures import is_missing, is_numeric, show_text, show_value
+from wearlab.show.document import plain_value, show_text
+from wearlab.show.figures import is_missing, is_numeric, show_value
 
 TOP_ROWS = 12
 

@@ -1,0 +1,281 @@
+"""The page says what a study says, in plain words, and nothing in the data can act on it."""
+
+import csv
+import re
+from datetime import date
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+
+from tests.fake_study import FakeResult, Names, make_basis, make_cluster, make_recommendation, make_study
+from wearlab.evidence import SAFETY, Caution, DataError, Unanswered
+from wearlab.show.document import show_text
+from wearlab.show.figures import show_chance, show_date, show_name, show_number, show_share
+from wearlab.show.report import AUDIENCES, render_report, write_report
+from wearlab.show.tables import show_interval
+from wearlab.study import Study
+
+HOSTILE = (
+    "<script>document.title='owned'</script>",
+    '"><img src=x onerror="document.title=\'owned\'">',
+    "'; alert(1); '",
+    "{{ 7 * 7 }}",
+    "\x1b[31mred\x07",
+    "\u202eevil",
+    "]]></svg><svg onload=alert(1)>",
+    r"$\frac{1}{0}$",
+)
+UNSEEN = re.compile("[\\x00-\\x08\\x0b-\\x1f\\x7f-\\x9f\\u202a-\\u202e\\u2066-\\u2069]")
+
+
+class Reader(HTMLParser):
+    """Collects tags, their attributes and the text that a reader sees."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.words: list[str] = []
+        self.inside: list[str] = []
+        self.feed(page)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        if tag in ("script", "style"):
+            self.inside.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        if self.inside and self.inside[-1] == tag:
+            self.inside.pop()
+
+    def handle_data(self, data: str) -> None:
+        if not self.inside:
+            self.words.append(data)
+
+    @property
+    def text(self) -> str:
+        return " ".join(" ".join(self.words).split())
+
+    def ids(self) -> list[str]:
+        return [str(attributes["id"]) for _, attributes in self.tags if "id" in attributes]
+
+
+@pytest.fixture(scope="module")
+def study() -> Study:
+    return make_study()
+
+
+@pytest.fixture(scope="module")
+def page(study: Study) -> Reader:
+    return Reader(render_report(study))
+
+
+def test_the_decisions_stand_before_everything_else(page: Reader) -> None:
+    ids = page.ids()
+    assert ids.index("decisions") < min(ids.index(name) for name in ("engineer", "manager", "analyst", "shop", "basis"))
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        "Vocational: shorten the regrease interval from 9,000 to 6,500 miles",
+        "Saves 412 (120 to 801) USD per truck and year; the chance that it is an improvement is 97 %.",
+        "Strong evidence",
+        "Line-haul: keep regreasing every 16,000 miles",
+        "The records do not support a change.",
+        "Joint, vocational: at 120,000 miles.",
+        "Count on 84 failures in the next 12 months (61 to 109)",
+        "2 trucks fail clearly more often than the class",
+        "Boot failures have something in common: lot L-42",
+        "2 tasks on 2 trucks",
+    ],
+)
+def test_the_first_screen_says_what_to_do_in_words_and_figures(page: Reader, words: str) -> None:
+    assert words in page.text
+
+
+def test_every_section_and_picture_is_there(page: Reader) -> None:
+    sections = {"regrease", "replacement", "lives", "classes", "forecast", "early", "cluster", "work", "wear", "groups"}
+    assert sections | {"methods", "cautions", "basis", "words"} <= set(page.ids())
+    pictures = {"costs", "gaps", "life_curves", "class_lives", "forecast", "observed", "cluster_1"}
+    assert {f"picture-{name}" for name in pictures} <= set(page.ids())
+
+
+def test_every_picture_has_a_text_alternative(page: Reader) -> None:
+    charts = [attributes for tag, attributes in page.tags if tag == "svg"]
+    assert len(charts) >= 9
+    assert all(chart["role"] == "img" and len(str(chart["aria-label"])) > 30 for chart in charts)
+
+
+def test_ids_are_unique_and_every_link_within_the_page_leads_somewhere(page: Reader) -> None:
+    ids = page.ids()
+    assert len(ids) == len(set(ids))
+    links = [str(attributes["href"]) for tag, attributes in page.tags if tag == "a" and attributes.get("href")]
+    assert [link for link in links if link.startswith("#") and link[1:] not in ids] == []
+
+
+def test_a_question_without_an_answer_says_what_is_missing(page: Reader) -> None:
+    assert "Not answered from this data. There are no measurements. Record joint play at inspections." in page.text
+
+
+def test_every_caution_of_every_result_is_on_the_page(study: Study, page: Reader) -> None:
+    odd = Caution("odd", "A caution that only the forecast carries.")
+    row = "A caution that stands in one row only."
+    recommendation = make_recommendation(Names())
+    recommendation.frames["regrease"]["cautions"] = [[row], []]
+    forecast = FakeResult(dict(study.forecast.tables()), make_basis(Names()), (SAFETY, odd))  # type: ignore[union-attr]
+    text = Reader(render_report(make_study(forecast=forecast, recommendation=recommendation))).text
+    assert odd.text in text
+    assert f"line-haul: {row}" in text
+    for caution in study.cautions:
+        assert caution.text in page.text
+
+
+def test_safety_comes_before_the_first_decision(page: Reader) -> None:
+    assert page.text.index(SAFETY.text) < page.text.index("Regrease schedule")
+
+
+def test_the_foot_names_files_with_hashes_day_settings_and_versions(page: Reader) -> None:
+    for part in ("services.csv", "ab" * 32, "12,000", "30 June 2026", "wearlab 0.1.0", "seed 1"):
+        assert part in page.text
+
+
+def test_the_page_asks_the_network_for_nothing(study: Study) -> None:
+    html = render_report(study)
+    assert not re.search(r"""(src|href)\s*=\s*["'](https?:|//)""", html)
+    assert "@import" not in html
+    assert "url(http" not in html
+    assert "default-src 'none'" in html
+
+
+def test_the_same_study_gives_the_same_bytes() -> None:
+    assert render_report(make_study()) == render_report(make_study())
+
+
+def test_hostile_text_in_the_data_is_shown_and_does_nothing(page: Reader) -> None:
+    hostile = " ".join(HOSTILE)
+    loud = Reader(render_report(make_study(Names(unit=hostile, lot=hostile, source=hostile, caution=hostile))))
+    assert [tag for tag, _ in loud.tags] == [tag for tag, _ in page.tags]
+    assert [name for _, attributes in loud.tags for name in attributes if name.startswith("on")] == []
+    for text in HOSTILE:
+        assert show_text(text) in loud.text
+    assert not UNSEEN.search("".join(loud.words).replace("\n", ""))
+
+
+@pytest.mark.parametrize("starts", [("=1+1", "+1", "-1"), ("@SUM(A1)", "\t=1", "\r=1")])
+def test_cells_that_a_spreadsheet_would_run_are_made_harmless(tmp_path: Path, starts: tuple[str, str, str]) -> None:
+    unit, lot, caution = starts
+    written = write_report(make_study(Names(unit=unit, lot=lot, caution=caution)), tmp_path)
+    for path in (*written.tables, *written.pictures):
+        with path.open(encoding="utf-8", newline="") as file:
+            cells = [cell for row in csv.reader(file) for cell in row if cell]
+        unsafe = [cell for cell in cells if cell[0] in "=+-@\t\r" and not is_number(cell)]
+        assert unsafe == [], path.name
+        assert not UNSEEN.search(path.read_text(encoding="utf-8").replace("\n", ""))
+
+
+def is_number(text: str) -> bool:
+    try:
+        float(text)
+    except ValueError:
+        return False
+    return True
+
+
+def test_tables_and_picture_data_are_written_beside_the_page(study: Study, tmp_path: Path) -> None:
+    written = write_report(study, tmp_path / "new" / "folder")
+    assert written.page.name == "report.html"
+    links = re.findall(r'href="([^"#:]+\.csv)"', written.page.read_text(encoding="utf-8"))
+    assert links
+    assert [link for link in links if not (written.folder / link).is_file()] == []
+    assert {path.name for path in written.pictures} <= set(links)
+
+
+def test_a_folder_that_cannot_be_written_is_refused_with_its_fix(study: Study, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("in the way", encoding="utf-8")
+    with pytest.raises(DataError, match="another folder"):
+        write_report(study, tmp_path / "file")
+
+
+def test_a_long_table_is_cut_on_the_page_and_whole_in_the_file(study: Study, page: Reader, tmp_path: Path) -> None:
+    assert "12 of 300 rows; all of them in early_units.csv" in page.text
+    written = write_report(study, tmp_path)
+    rows = (written.folder / "early_units.csv").read_text(encoding="utf-8").splitlines()
+    assert len(rows) == 301
+
+
+@pytest.mark.parametrize("audience", AUDIENCES)
+def test_each_reader_gets_their_chapter_and_what_all_need(study: Study, audience: str) -> None:
+    ids = Reader(render_report(study, audience=audience)).ids()
+    chapters = [name for name in ("engineer", "manager", "analyst") if name in ids]
+    assert chapters == (["engineer", "manager", "analyst"] if audience == "all" else [audience])
+    assert {"decisions", "shop", "methods", "cautions", "basis"} <= set(ids)
+
+
+def test_an_unknown_reader_is_refused(study: Study) -> None:
+    with pytest.raises(ValueError, match="audience"):
+        render_report(study, audience="owner")
+
+
+def test_a_study_that_answers_nothing_is_still_a_page() -> None:
+    nothing = Unanswered(make_basis(Names()), (), "nothing", "There are no failures.", "Wait for some.")
+    fields = ("fits", "comparison", "recommendation", "early", "forecast", "wear", "work")
+    text = Reader(render_report(make_study(**dict.fromkeys(fields, nothing), clusters=(nothing,)))).text
+    assert text.count("There are no failures.") >= len(fields) + 1
+
+
+def test_several_clusters_each_have_their_section() -> None:
+    ids = Reader(render_report(make_study(clusters=(make_cluster(Names()), make_cluster(Names()))))).ids()
+    assert {"cluster", "cluster-2", "picture-cluster_1", "picture-cluster_2"} <= set(ids)
+
+
+@pytest.mark.parametrize(
+    ("shown", "text"),
+    [
+        (show_number(92_345.0), "92,300"),
+        (show_number(0.02345), "0.0234"),
+        (show_number(-4.0), "−4.00"),
+        (show_number(0.0), "0"),
+        (show_share(0.9999), "over 99.9 %"),
+        (show_share(0.0001), "under 0.1 %"),
+        (show_share(1.0), "100 %"),
+        (show_chance(0.0001), "under 0.001"),
+        (show_date(date(2026, 6, 3)), "3 June 2026"),
+        (show_name("joint, line_haul"), "joint, line-haul"),
+        (show_name("Lot_A"), "Lot_A"),
+        (show_interval(84.2, 61.0, 109.0, "number"), "84.2 (61.0 to 109.0)"),
+        (show_interval(84.2, 61.0, None, "number"), "84.2 (61.0 or more)"),
+        (show_interval(None, None, None, "number"), "–"),
+    ],
+)
+def test_figures_are_written_for_reading(shown: str, text: str) -> None:
+    assert shown == text
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance (Web Content Accessibility Guidelines 2.2)."""
+    parts = [int(colour[place : place + 2], 16) / 255 for place in (1, 3, 5)]
+    red, green, blue = (part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def contrast(one: str, other: str) -> float:
+    light, dark = sorted((luminance(one), luminance(other)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+def test_letters_and_lines_have_enough_contrast_in_light_and_dark() -> None:
+    """WCAG 2.2: 4.5 for text (1.4.3), 3 for the parts of a chart (1.4.11)."""
+    style = (Path(__file__).parents[1] / "wearlab" / "show" / "templates" / "page.css").read_text(encoding="utf-8")
+    themes = [
+        dict(re.findall(r"--([a-z0-9-]+): (#[0-9a-f]{6});", block))
+        for block in re.findall(r":root \{(.*?)\}", style, re.DOTALL)
+    ]
+    assert len(themes) == 2
+    for theme in themes:
+        for ground in ("paper", "raised"):
+            for letters in ("ink", "muted", "link", "warn"):
+                assert contrast(theme[letters], theme[ground]) >= 4.5, (letters, ground)
+        for number in range(1, 6):
+            assert contrast(theme[f"series-{number}"], theme["paper"]) >= 4.5
+            assert contrast(theme["ink"], theme[f"soft-{number}"]) >= 4.5
