@@ -13,7 +13,6 @@ class Kind(StrEnum):
     NUMBER = "number"
     WHOLE = "whole"  # a whole number
     DISTANCE = "distance"  # a number in the fleet's distance unit, kept in miles
-    RATE = "rate"  # a number per distance unit, kept per mile
     FLAG = "flag"
 
 
@@ -81,7 +80,7 @@ UNITS = Table(
         _distance("in_service_miles", default="0"),
         _date("out_of_service_date"),
         _number("axle_ratio", above=0.0),
-        Column("tire_turns_per_mile", Kind.RATE, above=0.0),
+        _number("tire_turns_per_mile", above=0.0),
     ),
     required=True,
     key=("unit_id",),
@@ -172,6 +171,6 @@ MEASUREMENTS = Table(
 TABLES = (UNITS, POSITIONS, SERVICES, READINGS, DUTY_CHANGES, LUBE_PLAN, MEASUREMENTS)
 
 
-def find_table(name: str) -> Table | None:
-    """Return the table of that name, or None where the contract has none."""
-    return next((table for table in TABLES if table.name == name), None)
+def find_table(name: str) -> Table:
+    """Return the table of that name, which must be one of the contract's."""
+    return next(table for table in TABLES if table.name == name)

@@ -1,0 +1,196 @@
+"""The files of a fleet folder: which table each belongs to, and which of its columns is which."""
+
+import hashlib
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from difflib import get_close_matches
+from fnmatch import fnmatchcase
+from pathlib import Path
+
+from wearlab.evidence import Caution, DataError
+from wearlab.history.config import FleetConfig, TableMap
+from wearlab.history.config_reader import CONFIG_NAME
+from wearlab.history.contract import TABLES, Column, Table, find_table
+from wearlab.history.load_rows import DataFile, Sheet, check_regular, unreadable
+from wearlab.history.load_sheets import read_parquet, read_workbook
+from wearlab.history.load_text import read_text
+
+_ENDINGS = r"\.(csv|tsv|txt|parquet|xlsx|csv\.gz|tsv\.gz|txt\.gz)$"
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Which column of a file holds what, by number: contract columns, and attributes in the order of their names."""
+
+    columns: Mapping[str, int]
+    attributes: tuple[tuple[str, int], ...]
+    cautions: tuple[Caution, ...]
+
+
+def find_files(folder: Path, config: FleetConfig) -> tuple[tuple[DataFile, ...], tuple[str, ...]]:
+    """Return the folder's files by table and name, and the names of data files that no table takes.
+
+    Refuses (DataError) a folder without a required table, a ``files`` pattern that nothing matches, and a path that
+    leaves the folder.
+    """
+    if not folder.is_dir():
+        raise DataError("not-a-folder", "a fleet folder is wanted", "give the path of a folder", folder.name)
+    patterns = {table.name: config.tables.get(table.name, TableMap()).files for table in TABLES}
+    names = _list_names(folder, deep=any("/" in pattern for given in patterns.values() for pattern in given))
+    found = []
+    for table in TABLES:
+        given = patterns[table.name]
+        mine = _match_given(table, given, names) if given else _match_default(table, names)
+        options = config.tables.get(table.name, TableMap()).options
+        found += [DataFile(name, folder / name, table.name, options) for name in mine]
+    missing = [table.name for table in TABLES if table.required and table.name not in {file.table for file in found}]
+    if missing:
+        raise _missing_tables(folder, missing, names)
+    for file in found:
+        check_regular(file.path, file.name)
+    taken = {file.name for file in found}
+    return tuple(found), tuple(name for name in names if re.search(_ENDINGS, name, re.IGNORECASE) and name not in taken)
+
+
+def _list_names(folder: Path, *, deep: bool) -> list[str]:
+    paths = folder.rglob("*") if deep else folder.iterdir()
+    names = (path.relative_to(folder).as_posix() for path in paths if deep is False or not path.is_dir())
+    return sorted(name for name in names if not name.startswith((".", "~$")))
+
+
+def _match_default(table: Table, names: Iterable[str]) -> list[str]:
+    pattern = re.compile(rf"{table.name}([-_. ].*)?{_ENDINGS}", re.IGNORECASE)
+    return [name for name in names if "/" not in name and pattern.match(name)]
+
+
+def _match_given(table: Table, patterns: Iterable[str], names: list[str]) -> list[str]:
+    found: list[str] = []
+    for pattern in patterns:
+        matched = [name for name in names if name == pattern] or [name for name in names if fnmatchcase(name, pattern)]
+        if not matched:
+            raise DataError(
+                "no-file",
+                f"tables.{table.name}.files: no file of the folder matches {pattern!r}",
+                "give the name of a file in the folder, or a pattern such as export_*.csv",
+                CONFIG_NAME,
+            )
+        found += matched
+    return sorted(set(found))
+
+
+def _missing_tables(folder: Path, missing: list[str], names: list[str]) -> DataError:
+    data = [name for name in names if re.search(_ENDINGS, name, re.IGNORECASE)]
+    there = f"the folder holds {', '.join(data[:8])}" if data else "the folder holds no data files"
+    first = missing[0]
+    example = data[0] if data else f"{first}.csv"
+    return DataError(
+        "no-table",
+        f"there is no file for {', '.join(missing)}: {there}",
+        f'name the file {first}.csv, or add to {CONFIG_NAME}: [tables.{first}] files = ["{example}"]',
+        folder.name,
+    )
+
+
+def fingerprint(file: DataFile) -> str:
+    """Return the SHA-256 of a file's bytes, in hexadecimal."""
+    try:
+        with file.path.open("rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+    except OSError as error:
+        raise unreadable(file.name, str(error.strerror)) from None
+
+
+def open_file(file: DataFile, config: FleetConfig) -> Sheet:
+    """Return a file's header and rows, whatever its format. Refuses (DataError) what cannot be read."""
+    ending = file.path.name.lower().rsplit(".", 1)[-1]
+    if ending == "parquet":
+        return read_parquet(file)
+    if ending == "xlsx":
+        return read_workbook(file)
+    table = find_table(file.table)
+    mapped = config.tables.get(file.table, TableMap()).columns
+    return read_text(file, frozenset(table.names) | frozenset(mapped.values()))
+
+
+def lay_out(file: DataFile, sheet: Sheet, table: Table, mapping: TableMap) -> Layout:
+    """Return which column of the file is which.
+
+    Refuses (DataError) a required column that is missing, with the nearest name there is and how to map it, and a
+    column that stands twice in the header.
+    """
+    header = sheet.header
+    source = {name: mapping.columns.get(name, name) for name in (*table.names, *mapping.columns)}
+    for name, wanted in source.items():
+        if header.count(wanted) > 1:
+            text = f"the header has {wanted!r} {header.count(wanted)} times"
+            raise DataError("double-column", text, "give each column its own name", file.name, sheet.header_line, name)
+    for column in table.columns:
+        if column.required and source[column.name] not in header:
+            raise _missing_column(file, sheet, column, source[column.name])
+    columns = {name: header.index(source[name]) for name in table.names if source[name] in header}
+    renamed = {wanted: name for name, wanted in mapping.columns.items() if name not in table.names}
+    attributes = _name_attributes(header, set(columns.values()), renamed, table)
+    return Layout(columns, attributes, _find_lookalikes(file, sheet, table, columns))
+
+
+def _name_attributes(
+    header: tuple[str, ...], taken: set[int], renamed: Mapping[str, str], table: Table
+) -> tuple[tuple[str, int], ...]:
+    """Return a name of its own for each further column, never one of the contract's."""
+    names: dict[str, int] = {}
+    for number, given in enumerate(header):
+        if number in taken:
+            continue
+        name = renamed.get(given, given) or f"column {number + 1}"
+        if name in table.names:
+            name = f"{name} (export)"
+        while name in names:
+            name += " (again)"
+        names[name] = number
+    return tuple(sorted(names.items()))
+
+
+def _letters(name: str) -> str:
+    return re.sub(r"[^a-z0-9]", "", name.lower())
+
+
+def _missing_column(file: DataFile, sheet: Sheet, column: Column, wanted: str) -> DataError:
+    same = [name for name in sheet.header if _letters(name) == _letters(wanted) and name]
+    near = same or get_close_matches(wanted, sheet.header, n=1, cutoff=0.5) or _close_letters(wanted, sheet.header)
+    mapped = f" (fleet.toml maps it to {wanted!r})" if wanted != column.name else ""
+    text = f"the required column {column.name!r} is missing{mapped}"
+    example = near[0] if near else "its name in this file"
+    text += f"; the nearest name is {near[0]!r}" if near else f"; the header has {', '.join(sheet.header[:12])}"
+    return DataError(
+        "missing-column",
+        text,
+        f"add to {CONFIG_NAME}: [tables.{file.table}] columns = {{ {column.name} = {_toml_text(example)} }}",
+        file.name,
+        sheet.header_line,
+        column.name,
+    )
+
+
+def _close_letters(wanted: str, header: tuple[str, ...]) -> list[str]:
+    by_letters = {_letters(name): name for name in header}
+    return [by_letters[near] for near in get_close_matches(_letters(wanted), by_letters, n=1, cutoff=0.4)]
+
+
+def _toml_text(text: str) -> str:
+    return '"' + text.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n") + '"'
+
+
+def _find_lookalikes(file: DataFile, sheet: Sheet, table: Table, columns: Mapping[str, int]) -> tuple[Caution, ...]:
+    """Return a caution for each column kept as an attribute whose name is a contract name but for case and spaces."""
+    letters = {_letters(name): name for name in table.names if name not in columns}
+    return tuple(
+        Caution(
+            "lookalike-column",
+            f"{file.name}: column {name!r} was kept as an attribute, not read as {letters[_letters(name)]}; if it is, "
+            f"add to {CONFIG_NAME}: [tables.{file.table}] columns = {{ {letters[_letters(name)]} = "
+            f"{_toml_text(name)} }}.",
+        )
+        for number, name in enumerate(sheet.header)
+        if number not in columns.values() and _letters(name) in letters
+    )

@@ -1,0 +1,219 @@
+"""The statement that turns the text of a file into typed rows, written from the contract.
+
+Every identifier in it is one of the contract's own names or a column number; every value is bound.
+"""
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Any
+
+from wearlab.history.config import FleetConfig, TableMap
+from wearlab.history.config_reader import EXCEL_SERIAL, MILES_PER_KM
+from wearlab.history.contract import Column, Kind, Table
+from wearlab.history.load_files import Layout
+from wearlab.history.store import quote_name
+
+_SPACES = " \t\r\n\u00a0"
+_TYPES = {
+    Kind.TEXT: "varchar",
+    Kind.DATE: "date",
+    Kind.TIME: "timestamp",
+    Kind.NUMBER: "double",
+    Kind.WHOLE: "integer",
+    Kind.DISTANCE: "double",
+    Kind.FLAG: "boolean",
+}
+_UNREADABLE = {
+    Kind.DATE: "not a date",
+    Kind.TIME: "not a date or time",
+    Kind.NUMBER: "not a number",
+    Kind.WHOLE: "not a whole number",
+    Kind.DISTANCE: "not a number",
+    Kind.FLAG: "not true/false, yes/no or 1/0",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One way in which one column of a row can be bad; ``condition`` is SQL over ``raw_<column>`` and ``<column>``."""
+
+    column: str
+    reason: str
+    condition: str
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """How the text of one table is read: its faults in order of judgement, and the values its statements bind."""
+
+    table: Table
+    faults: tuple[Fault, ...]
+    mapping: TableMap
+    values: Mapping[str, Any]
+    plain_numbers: bool
+
+
+def plan_reading(table: Table, config: FleetConfig, today: date, *, plain_numbers: bool) -> Reading:
+    """Return how one table is read; dates after ``as_of`` (``today`` where it is not set) are faults."""
+    mapping = config.tables.get(table.name, TableMap())
+    last = config.as_of or today
+    values: dict[str, Any] = {
+        "spaces": _SPACES,
+        "last_day": last,
+        "last_record_day": max(last, today),
+        "miles": MILES_PER_KM if config.distance == "km" else 1.0,
+        "formats": [form for form in mapping.dates if form != EXCEL_SERIAL],
+        "thousands": mapping.options.get("thousands", ""),
+        "decimal_mark": mapping.options.get("decimal", "."),
+    }
+    faults: list[Fault] = []
+    for column in table.columns:
+        choices = column.choices
+        if column.name == "duty_cycle" and config.duty_cycles is not None:
+            choices = config.duty_cycles
+        values[f"choices_{column.name}"] = list(choices)
+        faults += _list_faults(column, choices, values)
+    for name, codes in mapping.codes.items():
+        number = _code_number(mapping, name)
+        values[f"codes_{number}"], values[f"meanings_{number}"] = list(codes), list(codes.values())
+    plain = plain_numbers or ("thousands" not in mapping.options and "decimal" not in mapping.options)
+    return Reading(table, tuple(faults), mapping, values, plain)
+
+
+def _code_number(mapping: TableMap, name: str) -> int:
+    return list(mapping.codes).index(name)
+
+
+def _list_faults(column: Column, choices: tuple[str, ...], values: Mapping[str, Any]) -> list[Fault]:
+    name = column.name
+    typed, raw = quote_name(name), quote_name(f"raw_{name}")
+    found = []
+    if column.required:
+        found.append(Fault(name, "a value is required", f"{raw} is null"))
+    if column.kind in _UNREADABLE:
+        found.append(Fault(name, _UNREADABLE[column.kind], f"{raw} is not null and {typed} is null"))
+    if choices:
+        words = f"not one of {', '.join(choices)}"
+        found.append(Fault(name, words, f"not list_contains($choices_{name}, {typed})"))
+    if column.kind in {Kind.DATE, Kind.TIME}:
+        last = "last_record_day" if column.record_keeping else "last_day"
+        found.append(Fault(name, f"after {values[last]}, the end of the history", f"{typed}::date > ${last}"))
+        found.append(Fault(name, "before 1900", f"{typed} < date '1900-01-01'"))
+    for bound, sign, words in ((column.low, "<", "less than"), (column.high, ">", "more than")):
+        if bound is not None:
+            found.append(Fault(name, f"{words} {bound:g}", f"{typed} {sign} {bound!r}"))
+    if column.above is not None:
+        found.append(Fault(name, f"not more than {column.above:g}", f"{typed} <= {column.above!r}"))
+    return found
+
+
+def write_create(table: Table) -> str:
+    """Return the statement that makes the empty temporary table in which a table's rows are judged."""
+    columns = ", ".join(f"{quote_name(column.name)} {_TYPES[column.kind]}" for column in table.columns)
+    return (
+        f"create or replace temp table staged_{table.name} ({columns}, attributes map(varchar, varchar), "
+        "file_id integer, line bigint, fault integer, fault_value varchar, row_hash hugeint)"
+    )
+
+
+def write_insert(reading: Reading, layout: Layout) -> str:
+    """Return the statement that reads the registered text rows ``batch`` into the staged table of ``reading``."""
+    table = reading.table
+    raw = ", ".join(_write_raw(column, reading, layout) for column in table.columns)
+    attributes = ", ".join(
+        f"{_write_text(name, number, reading)} as attribute_{place}"
+        for place, (name, number) in enumerate(layout.attributes)
+    )
+    typed = ", ".join(f"{_write_typed(column, reading)} as {quote_name(column.name)}" for column in table.columns)
+    names = ", ".join(quote_name(name) for name in table.names)
+    faults = " ".join(f"when {fault.condition} then {number}" for number, fault in enumerate(reading.faults))
+    return (  # every part is a name of the contract, a number, or SQL from this file: no text of the data
+        f"insert into staged_{table.name} select {names}, {_write_map(layout)}, $file_id, line, fault, "  # noqa: S608
+        f"{_write_fault_value(reading)}, {_write_hash(table, layout)} "
+        f"from (select *, case {faults} end as fault "
+        f"from (select *, {typed} from (select line, {raw}{', ' if attributes else ''}{attributes} from batch)))"
+    )
+
+
+def bind_values(reading: Reading, layout: Layout, statement: str, file_id: int) -> dict[str, Any]:
+    """Return the values that ``statement`` binds, and no others."""
+    names = [name for name, _ in layout.attributes]
+    values = {**reading.values, "file_id": file_id, "attribute_names": names}
+    used = set(re.findall(r"\$([a-z0-9_]+)", statement))
+    return {name: value for name, value in values.items() if name in used}
+
+
+def _write_raw(column: Column, reading: Reading, layout: Layout) -> str:
+    number = layout.columns.get(column.name)
+    text = "null::varchar" if number is None else _write_text(column.name, number, reading)
+    return f"{text} as {quote_name(f'raw_{column.name}')}"
+
+
+def _write_text(name: str, number: int, reading: Reading) -> str:
+    """Return the trimmed text of one column of the file, its code replaced by what fleet.toml says it means."""
+    text = f"nullif(trim(c{number}, $spaces), '')"
+    if name not in reading.mapping.codes:
+        return text
+    code = _code_number(reading.mapping, name)
+    return f"coalesce($meanings_{code}[list_position($codes_{code}, {text})], {text})"
+
+
+def _write_typed(column: Column, reading: Reading) -> str:
+    raw = quote_name(f"raw_{column.name}")
+    if column.kind is Kind.TEXT:
+        typed = raw
+    elif column.kind is Kind.FLAG:
+        typed = f"read_flag({raw})"
+    elif column.kind in {Kind.DATE, Kind.TIME}:
+        typed = _write_date(column, raw, reading)
+    else:
+        plain = raw if reading.plain_numbers else f"plain_number({raw}, $thousands, $decimal_mark)"
+        typed = f"read_number({plain})"
+        if column.kind is Kind.DISTANCE:
+            typed += " * $miles"
+        if column.kind is Kind.WHOLE:
+            typed = f"case when {typed} = trunc({typed}) and abs({typed}) < 1e9 then {typed}::integer end"
+    if column.default is None:
+        return typed
+    return f"case when {raw} is null then {column.default} else {typed} end"
+
+
+def _write_date(column: Column, raw: str, reading: Reading) -> str:
+    reader = "read_time" if column.kind is Kind.TIME else "read_day"
+    kind = _TYPES[column.kind]
+    ways = [f"{reader}({raw})"]
+    if reading.values["formats"]:
+        ways.append(f"try_strptime({raw}, $formats)::{kind}")
+    if EXCEL_SERIAL in reading.mapping.dates:
+        ways.append(f"read_serial({raw})::{kind}")
+    return f"coalesce({', '.join(ways)})" if len(ways) > 1 else ways[0]
+
+
+def _write_map(layout: Layout) -> str:
+    if not layout.attributes:
+        return "map([]::varchar[], []::varchar[])"
+    values = ", ".join(f"attribute_{place}" for place in range(len(layout.attributes)))
+    return (
+        f"map_from_entries(list_filter(map_entries(map($attribute_names, [{values}])), "
+        "lambda entry: entry.value is not null))"
+    )
+
+
+def _write_fault_value(reading: Reading) -> str:
+    parts = " ".join(
+        f"when {number} then {quote_name(f'raw_{fault.column}')}" for number, fault in enumerate(reading.faults)
+    )
+    return f"case fault {parts} end"
+
+
+def _write_hash(table: Table, layout: Layout) -> str:
+    """Return the hash of a row's content: the same for the same values, whatever file or order of columns."""
+    parts = [f"hash_part({quote_name(column.name)}::varchar)" for column in table.columns]
+    parts += [
+        f"case when attribute_{place} is not null then "
+        f"hash_part($attribute_names[{place + 1}]) || hash_part(attribute_{place}) else '' end"
+        for place in range(len(layout.attributes))
+    ]
+    return f"(md5_number(concat({', '.join(parts)})) >> 1)::hugeint"

@@ -1,0 +1,239 @@
+"""Delimited text to rows: encoding, dialect, and every physical line accounted for, whatever the quotes do."""
+
+import codecs
+import csv
+import gzip
+import io
+import zlib
+from collections import deque
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import BinaryIO, cast
+
+from wearlab.evidence import Caution, DataError
+from wearlab.history.load_rows import BATCH_ROWS, Batch, DataFile, Malformed, Sheet, make_batch, unreadable
+
+DELIMITERS = (",", ";", "\t", "|")
+_CHUNK = 1 << 20
+_LONGEST_RECORD = 1_000  # lines; a quoted text longer than this is taken as a quote that was never closed
+_LARGEST_UNPACKED = 4 << 30  # bytes of text in a compressed file
+_SHOWN = 200  # characters of a malformed line that are kept
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """How the bytes of a file are text, and how many lines they make: counted apart from any reading of records."""
+
+    encoding: str
+    lines: int
+    guessed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Record:
+    line: int
+    fields: list[str] | None
+    text: str
+    reason: str
+    span: int
+
+
+def read_text(file: DataFile, names: frozenset[str]) -> Sheet:
+    """Return a delimited text file as rows; ``names`` are the column names looked for, to tell the delimiter.
+
+    Refuses (DataError) a file that cannot be read, is empty or is no text. A line that is no row (too few or too many
+    values, a quote never closed) is handed on as malformed and swallows no other line.
+    """
+    text = measure_text(file)
+    with _opened(file, text.encoding) as stream:
+        first = next((line for line in stream if line.strip("\r\n")), None)
+    if first is None:
+        raise DataError("empty-file", "the file is empty: not even a header", "export it again", file.name)
+    quote = file.options.get("quote", '"')
+    delimiter = file.options.get("delimiter") or sniff_delimiter(first, names, quote)
+    with _opened(file, text.encoding) as stream:
+        head = next(record for record in split_records(stream, delimiter, quote, None) if record.fields != [])
+    if head.fields is None:
+        raise DataError("bad-header", f"the header cannot be read: {head.reason}", "mend it", file.name, head.line)
+    header = tuple(name.strip() for name in head.fields)
+    cautions: tuple[Caution, ...] = ()
+    if text.guessed:
+        words = f"{file.name} is not UTF-8; it was read as {text.encoding}: look at its accented letters."
+        cautions = (Caution("encoding-guessed", words),)
+    batches = _read_batches(file, text, delimiter, quote, len(header))
+    return Sheet(header, head.line, batches, None, cautions)
+
+
+def measure_text(file: DataFile) -> Text:
+    """Return the encoding of a text file and the number of its lines, counted apart."""
+    given = file.options.get("encoding")
+    with _opened_bytes(file) as stream:
+        head = stream.read(4096)
+    if given:
+        try:
+            codecs.lookup(given)
+        except LookupError:
+            fix = 'name a usual one, such as "utf-8", "cp1252" or "utf-16"'
+            raise DataError("bad-setting", f"no such encoding: {given!r}", fix, file.name) from None
+        candidates = [given]
+    else:
+        candidates = _candidates(file, head)
+    for encoding in candidates:
+        lines = _count_lines(file, encoding)
+        if lines is not None:
+            return Text(encoding, lines, guessed=encoding in {"cp1252", "latin-1"} and not given)
+    raise unreadable(file.name, f"its bytes are not {candidates[0]}")
+
+
+def _candidates(file: DataFile, head: bytes) -> list[str]:
+    if head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return ["utf-16"]
+    if head.startswith(codecs.BOM_UTF8):
+        return ["utf-8-sig"]
+    even, odd = head[0::2].count(0), head[1::2].count(0)
+    if even or odd:
+        if min(even, odd) * 4 > max(even, odd) or max(even, odd) * 4 < len(head):
+            raise unreadable(file.name, "it is not text")
+        return ["utf-16-le" if odd > even else "utf-16-be"]
+    return ["utf-8", "cp1252", "latin-1"]
+
+
+def _count_lines(file: DataFile, encoding: str) -> int | None:
+    """Return the number of lines (LF, CR LF or CR; the last may be open), or None where the bytes do not fit."""
+    decoder = codecs.getincrementaldecoder(encoding)()
+    lines, last, size = 0, "", 0
+    with _opened_bytes(file) as stream:
+        while True:
+            chunk = stream.read(_CHUNK)
+            size += len(chunk)
+            if size > _LARGEST_UNPACKED and file.path.suffix == ".gz":
+                raise unreadable(file.name, "it unpacks to more than 4 GB")
+            try:
+                text = decoder.decode(chunk, final=not chunk)
+            except UnicodeError:
+                return None
+            if text:
+                lines += text.count("\n") + text.count("\r") - text.count("\r\n") - (last == "\r" and text[0] == "\n")
+                last = text[-1]
+            if not chunk:
+                return lines + (last not in {"", "\n", "\r"})
+
+
+def sniff_delimiter(header: str, names: frozenset[str], quote: str) -> str:
+    """Return the delimiter that splits a header into most names looked for, then into most names at all."""
+
+    def score(delimiter: str) -> tuple[int, int]:
+        try:
+            found = next(_reader([header], delimiter, quote), [])
+        except csv.Error:
+            return 0, 0
+        return sum(name.strip() in names for name in found), len(found)
+
+    return max(DELIMITERS, key=score)
+
+
+def split_records(lines: Iterable[str], delimiter: str, quote: str, width: int | None) -> Iterator[_Record]:
+    """Yield one record per row, with its first line; blank lines have no fields, malformed ones ``fields`` None.
+
+    A record over several lines that does not come out right (a quote never closed, the wrong number of values, a line
+    within it that is a row by itself) gives up its first line alone; reading goes on at the line after it.
+    """
+    source, pending, taken = iter(lines), deque[str](), list[str]()
+
+    def feed() -> Iterator[str]:
+        while len(taken) < _LONGEST_RECORD:
+            line = pending.popleft() if pending else next(source, None)
+            if line is None:
+                return
+            taken.append(line)
+            yield line
+
+    number, records = 1, _reader(feed(), delimiter, quote)
+    while True:
+        taken.clear()
+        fields, reason = _take(records, width)
+        if not taken:
+            return
+        if not reason and len(taken) > 1 and _holds_row(taken, delimiter, width):
+            reason = "a quote that is not closed on this line"
+        if reason:
+            pending.extendleft(reversed(taken[1:]))
+            del taken[1:]
+            records = _reader(feed(), delimiter, quote)
+        text = taken[0].rstrip("\r\n")[:_SHOWN] if reason else ""
+        yield _Record(number, None if reason else fields, text, reason, len(taken))
+        number += len(taken)
+
+
+def _take(records: Iterator[list[str]], width: int | None) -> tuple[list[str], str]:
+    """Return the next record and what is wrong with it, if anything; at the end of the lines, nothing."""
+    try:
+        fields = next(records, [])
+    except csv.Error as error:
+        return [], _explain(str(error))
+    if fields and width is not None and len(fields) != width:
+        return fields, f"{len(fields)} values where the header has {width}"
+    return fields, ""
+
+
+def _reader(lines: Iterable[str], delimiter: str, quote: str) -> Iterator[list[str]]:
+    if not quote:
+        return csv.reader(lines, delimiter=delimiter, quoting=csv.QUOTE_NONE, skipinitialspace=True)
+    return csv.reader(lines, delimiter=delimiter, quotechar=quote, skipinitialspace=True, strict=True)
+
+
+def _explain(message: str) -> str:
+    if "expected after" in message:
+        return "text right after a closing quote"
+    if "field larger" in message:
+        return "a value of more than 131,072 characters"
+    return "a quote that is not closed"
+
+
+def _holds_row(lines: list[str], delimiter: str, width: int | None) -> bool:
+    return width is not None and width > 2 and any(line.count(delimiter) == width - 1 for line in lines[1:-1])
+
+
+def _read_batches(file: DataFile, text: Text, delimiter: str, quote: str, width: int) -> Iterator[Batch]:
+    numbers, rows, malformed, counted, seen_header = [], [], [], 0, False
+    with _opened(file, text.encoding) as stream:
+        for record in split_records(stream, delimiter, quote, width):
+            counted += record.span
+            if record.fields == []:
+                continue
+            if not seen_header:
+                seen_header = True
+            elif record.fields is None:
+                malformed.append(Malformed(record.line, record.text, record.reason))
+            else:
+                numbers.append(record.line)
+                rows.append(record.fields)
+            if len(rows) + len(malformed) >= BATCH_ROWS:
+                yield make_batch(numbers, rows, malformed)
+                numbers, rows, malformed = [], [], []
+    if rows or malformed:
+        yield make_batch(numbers, rows, malformed)
+    if counted != text.lines:
+        raise DataError(
+            "count-gap",
+            f"{counted} of {text.lines} lines are accounted for, so nothing was loaded",
+            "report this file: the reader must account for every line",
+            file.name,
+        )
+
+
+@contextmanager
+def _opened_bytes(file: DataFile) -> Iterator[BinaryIO]:
+    try:
+        with file.path.open("rb") as raw:
+            yield cast(BinaryIO, gzip.GzipFile(fileobj=raw)) if file.path.suffix.lower() == ".gz" else raw
+    except (OSError, EOFError, zlib.error) as error:
+        why = getattr(error, "strerror", None) or str(error) or "it ends too early"
+        raise unreadable(file.name, why) from None
+
+
+@contextmanager
+def _opened(file: DataFile, encoding: str) -> Iterator[io.TextIOWrapper]:
+    with _opened_bytes(file) as stream, io.TextIOWrapper(stream, encoding=encoding, newline="") as text:
+        yield text

@@ -1,0 +1,2 @@
+-- All rows of THIS_TABLE taken out.
+delete from THIS_TABLE

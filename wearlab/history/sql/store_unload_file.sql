@@ -1,0 +1,2 @@
+-- The standing account of one file taken out.
+delete from files where file_id = $id
