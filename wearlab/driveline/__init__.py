@@ -1,0 +1,21 @@
+"""Driveline load: what angle, torque, speed and ratio do to joints, splines and tubes, apart from grease."""
+
+from wearlab.driveline.check import DrivelineCheck, Line, Slip, check_driveline
+from wearlab.driveline.kinematics import Joint
+from wearlab.driveline.loads import Tube
+from wearlab.driveline.references import Reference, References
+from wearlab.driveline.spectra import Severity, compare_severity, read_spectra
+
+__all__ = [
+    "DrivelineCheck",
+    "Joint",
+    "Line",
+    "Reference",
+    "References",
+    "Severity",
+    "Slip",
+    "Tube",
+    "check_driveline",
+    "compare_severity",
+    "read_spectra",
+]

@@ -1,0 +1,136 @@
+"""Angles of a line against reference limits: what is out of range, and what change of angle brings it in."""
+
+import numpy as np
+
+from wearlab.driveline.kinematics import (
+    RAD_PER_S,
+    Joint,
+    angle_for_acceleration,
+    half_turn,
+    peak_acceleration,
+    residual_angle,
+    turn_line,
+)
+from wearlab.driveline.loads import Tube
+from wearlab.driveline.references import References
+
+Row = dict[str, object]
+
+
+def check_angles(speed_rpm: float, state: str, joints: tuple[Joint, ...], limits: References) -> list[Row]:
+    """Return one row per limit that the angles of one line are held against, in one state of load."""
+    rows: list[Row] = []
+    for number, joint in enumerate(joints, start=1):
+        rows += _check_angle(speed_rpm, state, number, joint, limits)
+    rows += [_check_phase(state, number, joint, limits) for number, joint in enumerate(joints[1:], start=2)]
+    if len(joints) > 1:
+        rows.append(_check_mismatch(state, len(joints), joints[-2], joints[-1], limits))
+    rows.append(_check_torsion(speed_rpm, state, joints, limits))
+    return rows
+
+
+def _row(
+    check: str, state: str, joint: int | None, *, value: float, limit: float, unit: str, within: bool, source: str
+) -> Row:
+    return {
+        "check": check,
+        "state": state,
+        "joint": joint,
+        "value": value,
+        "limit": limit,
+        "unit": unit,
+        "within": within,
+        "change_deg": 0.0 if within else np.nan,
+        "text": "",
+        "source": source,
+    }
+
+
+def _check_angle(speed_rpm: float, state: str, number: int, joint: Joint, limits: References) -> list[Row]:
+    angle, least, most = joint.angle_deg, limits.least_angle, limits.preferred_angle
+    low = _row("least_angle", state, number, value=angle, limit=least.value, unit="deg", within=angle >= least.value,
+               source=least.source)  # fmt: skip
+    if angle < least.value:
+        low |= _change(least.value - angle, number, "so that the rollers move and carry grease")
+    high = _row("preferred_angle", state, number, value=angle, limit=most.value, unit="deg", within=angle <= most.value,
+                source=most.source)  # fmt: skip
+    if angle > most.value:
+        high |= _change(most.value - angle, number, "where the layout allows")
+    shake = peak_acceleration(speed_rpm, np.radians(angle))
+    ceiling = angle_for_acceleration(speed_rpm, limits.inertial.value)
+    fast = _row("inertial_acceleration", state, number, value=shake, limit=limits.inertial.value, unit="rad/s2",
+                within=shake <= limits.inertial.value, source=limits.inertial.source)  # fmt: skip
+    if shake > limits.inertial.value:
+        fast |= _change(ceiling - angle, number, f"at {speed_rpm:,.0f} turns a minute")
+    return [low, high, fast]
+
+
+def _change(change: float, number: int, why: str) -> Row:
+    way = "open" if change > 0 else "reduce"
+    return {"change_deg": change, "text": f"{way} the angle of joint {number} by {abs(change):.2f} degrees {why}"}
+
+
+def _check_mismatch(state: str, number: int, front: Joint, rear: Joint, limits: References) -> Row:
+    apart = rear.angle_deg - front.angle_deg
+    limit = limits.mismatch
+    row = _row("mismatch", state, number, value=abs(apart), limit=limit.value, unit="deg",
+               within=abs(apart) <= limit.value, source=limit.source)  # fmt: skip
+    if abs(apart) > limit.value:
+        row |= _change(np.sign(apart) * limit.value - apart, number, f"to match joint {number - 1}")
+    return row
+
+
+def _check_phase(state: str, number: int, joint: Joint, limits: References) -> Row:
+    apart = abs((joint.phase_deg + 90) % 180 - 90)
+    row = _row("phase", state, number, value=apart, limit=limits.phase.value, unit="deg",
+               within=apart <= limits.phase.value, source=limits.phase.source)  # fmt: skip
+    if apart > limits.phase.value:
+        row |= {"text": f"the yokes before joint {number} are out of phase: put the shaft together in line"}
+    return row
+
+
+def _check_torsion(speed_rpm: float, state: str, joints: tuple[Joint, ...], limits: References) -> Row:
+    turn = half_turn()
+    slope = np.abs(turn_line(joints, turn)[2][-1]).max()
+    value = float(slope * (speed_rpm * RAD_PER_S) ** 2)
+    row = _row("torsional_acceleration", state, len(joints), value=value, limit=limits.torsional.value, unit="rad/s2",
+               within=value <= limits.torsional.value, source=limits.torsional.source)  # fmt: skip
+    if value > limits.torsional.value:
+        change = _last_angle_change(speed_rpm, joints, limits.torsional.value)
+        if change is None:
+            row |= {"text": "no angle of the last joint alone brings it in: look at the others, planes and phases"}
+        else:
+            row |= _change(change, len(joints), "to let the joints cancel")
+    return row
+
+
+def _last_angle_change(speed_rpm: float, joints: tuple[Joint, ...], limit: float) -> float | None:
+    """Return the least change of the last joint's angle that brings the last shaft under an acceleration limit.
+
+    Searched on the exact motion at hundredths of a degree from 0 to 15.
+    """
+    turn = half_turn()
+    square = (speed_rpm * RAD_PER_S) ** 2
+    last = joints[-1]
+    choices = np.arange(0.0, 15.0, 0.01)
+    nearest = choices[np.argsort(np.abs(choices - last.angle_deg), kind="stable")]
+    rough = np.radians(np.array([residual_angle((*joints[:-1], Joint(angle, last.plane_deg, last.phase_deg)))
+                                 for angle in nearest]))  # fmt: skip
+    for angle in nearest[square * rough**2 <= limit * 1.02]:
+        line = (*joints[:-1], Joint(float(angle), last.plane_deg, last.phase_deg))
+        if square * np.abs(turn_line(line, turn)[2][-1]).max() <= limit:
+            return float(angle - last.angle_deg)
+    return None
+
+
+def check_tube(speed_rpm: float, tube: Tube, limits: References) -> list[Row]:
+    """Return the row that holds the speed against the tube's critical speed."""
+    critical = tube.critical_speed_rpm()
+    most = limits.critical_share.value * critical
+    row = _row("critical_speed", "", None, value=speed_rpm, limit=most, unit="rpm", within=speed_rpm <= most,
+               source=limits.critical_share.source)  # fmt: skip
+    if speed_rpm > most:
+        length = tube.length_mm * np.sqrt(most / speed_rpm)
+        row |= {"text": f"too near the critical speed of {critical:,.0f}: not longer than {length:,.0f} mm, or a wider "
+                        "tube, or a center bearing"}  # fmt: skip
+    return [row]
