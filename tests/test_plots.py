@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from wearlab.show.plots import ROLES, draw_svg, short_number
-from wearlab.show.plots_failures import draw_observed, draw_timeline
+from wearlab.show.plots_failures import draw_fan, draw_observed, draw_timeline
 from wearlab.show.plots_lives import draw_bars, draw_life_curves, draw_ranges
 from wearlab.show.plots_practice import Marks, draw_cost, draw_gaps, draw_practice
 
@@ -58,6 +58,7 @@ MONTHS = pd.DataFrame(
         "suspect": [0, 4],
     }
 )
+FAN = pd.DataFrame({"months": [1, 2], "expected": [3.0, 6.1], "low": [1.0, 3.0], "high": [6.0, 10.0]})
 MARKS = Marks(current=9e3, recommended=7e3, low=5e3, high=8e3)
 DRAWINGS: dict[str, Callable[..., Axes]] = {
     "curves": partial(draw_life_curves, CURVES, scale="miles"),
@@ -67,6 +68,7 @@ DRAWINGS: dict[str, Callable[..., Axes]] = {
     "practice": partial(draw_practice, BANDS, LINE, scale="miles"),
     "gaps": partial(draw_gaps, GAPS, planned=1_500.0, scale="miles"),
     "observed": partial(draw_observed, UNITS),
+    "fan": partial(draw_fan, FAN),
     "timeline": partial(draw_timeline, MONTHS, y="Failures"),
 }
 

@@ -2,7 +2,7 @@
 
 import pytest
 
-from wearlab.show.tables import LAYOUTS
+from wearlab.show.layouts import LAYOUTS
 from wearlab.show.words import ALIASES, TERMS, explain
 
 # Every column of the documents that --json prints.

@@ -119,6 +119,8 @@ def schedule_sentences(row: Mapping[str, Any], study: Study) -> tuple[str, ...]:
         sentences.append(f"Anywhere from {zone} miles costs within 2 % of the least.")
     if not is_missing(row.get("limited_by")):
         sentences.append(LIMITS.get(str(row["limited_by"]), f"Limited by {show_name(row['limited_by'])}."))
+    if not is_missing(row.get("stronger")):
+        sentences.append(f"What would strengthen the evidence: {show_text(row['stronger'])}.")
     return tuple(sentences)
 
 
@@ -152,13 +154,13 @@ def _part_lines(study: Study) -> Iterable[str]:
     parts = table_of(study.forecast, "parts")
     if not {"component", "expected"} <= set(parts):
         return
-    if {"low", "high"} <= set(parts) and parts["component"].is_unique:
-        for row in records(parts):
-            span = show_interval(row["expected"], row["low"], row["high"], "number")
-            yield f"{show_name(row['component']).capitalize()}: {span}."
-        return
-    for component, expected in parts.groupby("component", sort=False)["expected"].sum().items():
-        yield f"{show_name(component).capitalize()}: about {show_number(float(expected), 2)}."
+    for row in records(parts):
+        span = show_interval(row["expected"], row.get("low"), row.get("high"), "number")
+        stock = "" if is_missing(row.get("stock")) else f"; keep {show_count(float(row['stock']))} at hand"
+        yield f"{show_name(row['component']).capitalize()}: {span}{stock}."
+    if "service_level" in parts and len(parts):
+        share = show_share(float(parts["service_level"].iloc[0]))
+        yield f"That stock covers every failure with a probability of {share}; planned changes come on top."
 
 
 def _units(study: Study) -> Iterable[Decision]:

@@ -6,9 +6,9 @@ from dataclasses import dataclass, fields
 import pandas as pd
 
 from wearlab.evidence import SAFETY, Basis, Caution, Result, Unanswered
-from wearlab.show.decisions import Decision, cluster_name, decide, table_of, verdict_of
+from wearlab.show.decisions import Decision, cluster_name, decide, records, table_of, verdict_of
 from wearlab.show.document import show_text
-from wearlab.show.figures import show_count, show_date, show_scale, show_share
+from wearlab.show.figures import show_count, show_date, show_name, show_scale, show_share
 from wearlab.show.pictures import (
     Picture,
     picture_classes,
@@ -131,7 +131,7 @@ def _engineer(study: Study) -> Chapter:
         "How often to regrease",
         "intervals",
         study.recommendation,
-        ("regrease", "effects"),
+        ("regrease", "today", "effects", "tried", "sensitivity"),
         paragraphs=(
             (
                 "One stop greases the whole truck, so there is one interval per duty cycle. It is weighed on what "
@@ -178,7 +178,7 @@ def _manager(study: Study) -> Chapter:
         "What will fail",
         "forecast",
         study.forecast,
-        ("totals", "parts", "units", "backtest"),
+        ("parts", "totals", "units", "by_shop", "backtest"),
         paragraphs=("Each truck runs on at its own rate; a part that is replaced can fail again.",),
         pictures=(picture_forecast(study),),
     )
@@ -187,18 +187,17 @@ def _manager(study: Study) -> Chapter:
 
 
 def _analyst(study: Study) -> Chapter:
+    intro = (
+        "Each truck is held against a class fitted without it. Trucks differ normally; only what goes clearly beyond "
+        "that, after having looked at all of them, is flagged."
+    )
     early = _section(
         "early",
         "Trucks and parts that fail too early",
         "early",
         study.early,
-        ("units", "lives"),
-        paragraphs=(
-            (
-                "Each truck is held against a class fitted without it. Trucks differ normally; only what goes clearly "
-                "beyond that, after having looked at all of them, is flagged."
-            ),
-        ),
+        ("units", "lives", "power"),
+        paragraphs=(intro, *_look_first(study)),
         pictures=(picture_observed(study),),
     )
     clusters = tuple(_cluster(study, number) for number in range(len(study.clusters)))
@@ -206,14 +205,27 @@ def _analyst(study: Study) -> Chapter:
     return Chapter("analyst", "For the failure analyst", lead, (early, *clusters))
 
 
+def _look_first(study: Study) -> tuple[str, ...]:
+    units = table_of(study.early, "units")
+    if not {"inspect", "flagged"} <= set(units):
+        return ()
+    flagged = units.loc[units["flagged"].astype(bool), ["component", "inspect"]].dropna().drop_duplicates()
+    return tuple(
+        f"On a flagged {show_name(row['component'])} look first at: {show_text(row['inspect'])}."
+        for row in records(flagged)
+    )
+
+
 def _cluster(study: Study, number: int) -> Section:
     cluster = study.clusters[number]
     name = "cluster" if number == 0 else f"cluster-{number + 1}"
     title = f"What failures have in common: {cluster_name(cluster)}"
-    text = verdict_of(cluster).get("text")
-    paragraphs = (show_text(text),) if text else ()
-    pictures = (picture_cluster(study, number),)
-    return _section(name, title, "cluster", cluster, ("levels", "at_risk"), paragraphs=paragraphs, pictures=pictures)
+    verdict = verdict_of(cluster)
+    paragraphs = (show_text(verdict["text"]),) if verdict.get("text") else ()
+    quiet = verdict.get("found") == "nothing"
+    tables = ("levels",) if quiet else ("what_would_settle", "levels", "at_risk", "which_clock", "before_after")
+    pictures = () if quiet else (picture_cluster(study, number),)
+    return _section(name, title, "cluster", cluster, tables, paragraphs=paragraphs, pictures=pictures)
 
 
 def _shop(study: Study) -> Chapter:

@@ -21,7 +21,7 @@ from wearlab.show.figures import (
     show_whole,
 )
 from wearlab.show.plots import PANEL_HEIGHT, PANEL_WIDTH, draw_svg
-from wearlab.show.plots_failures import draw_observed, draw_timeline
+from wearlab.show.plots_failures import draw_fan, draw_observed, draw_timeline
 from wearlab.show.plots_lives import draw_bars, draw_life_curves, draw_ranges
 from wearlab.show.plots_practice import Marks, draw_cost, draw_gaps, draw_practice
 from wearlab.show.tables import show_interval
@@ -323,17 +323,7 @@ def picture_cluster(study: Study, number: int) -> Picture | None:
             f"levels-{number}", f"{name.capitalize()}: the {len(drawn)} most unusual levels", alt, draw, rows=len(drawn)
         )
     ]
-    timeline = table_of(cluster, "timeline")
-    if not timeline.empty:
-        spoken = f"{name.capitalize()} failures by month: {show_count(timeline['observed'].sum())} in all."
-        panels.append(
-            _panel(
-                f"timeline-{number}",
-                f"{name.capitalize()}: by month",
-                spoken,
-                partial(draw_timeline, timeline, y="Failures"),
-            )
-        )
+    panels += _timeline_panels(table_of(cluster, "timeline"), name, number)
     note = (
         "Dashed: as many as expected. Square: the level that the verdict names. Its range does not allow for the "
         "search through all levels; the verdict does."
@@ -341,6 +331,25 @@ def picture_cluster(study: Study, number: int) -> Picture | None:
     title = _cluster_title(name, verdict)
     source = source_line(cluster.basis)
     return Picture(f"cluster_{number + 1}", title, tuple(panels), tuple(words), note, source, levels)
+
+
+def _timeline_panels(timeline: pd.DataFrame, name: str, number: int) -> list[Panel]:
+    panels = []
+    for what, suspect, every in (("Failures", "failures", "failures_all"), ("Fittings", "fitted", "fitted_all")):
+        if not {"month", suspect, every} <= set(timeline):
+            continue
+        months = timeline[["month", suspect, every]].rename(columns={suspect: "suspect", every: "observed"})
+        months = months.loc[months["observed"] > 0]
+        if months.empty:
+            continue
+        alt = (
+            f"{what} of {name} by month, {months['month'].iloc[0]} to {months['month'].iloc[-1]}: "
+            f"{show_count(months['observed'].sum())} in all, {show_count(months['suspect'].sum())} with the suspect "
+            f"property; most of those in {months.loc[months['suspect'].idxmax(), 'month']}."
+        )
+        draw = partial(draw_timeline, months, y=f"{what} a month")
+        panels.append(_panel(f"{what.lower()}-{number}", f"{name.capitalize()}: {what.lower()} by month", alt, draw))
+    return panels
 
 
 def _cluster_title(name: str, verdict: dict[str, object]) -> str:
@@ -363,6 +372,10 @@ def picture_forecast(study: Study) -> Picture | None:
     groups = drawn.iloc[1:] if len(drawn) > 1 else drawn
     alt = f"{title}. " + " ".join(words[1:5])
     draw = partial(draw_bars, groups, x="failures", y="Expected failures by group")
-    panel = _panel("forecast", "By part and duty cycle", alt, draw, rows=len(groups))
-    note = "Bar: to be counted on. Line: range that holds chance and doubt together."
-    return Picture("forecast", title, (panel,), tuple(words), note, source_line(study.forecast.basis), totals)
+    panels = [_panel("forecast", "By part and duty cycle", alt, draw, rows=len(groups))]
+    months = table_of(study.forecast, "by_month")
+    if len(months) > 1:
+        draw = partial(draw_fan, months)
+        panels.append(_panel("forecast-months", "Month by month, summed", f"{title}, growing month by month.", draw))
+    note = "Bar and line: to be counted on. Whisker and band: range that holds chance and doubt together."
+    return Picture("forecast", title, tuple(panels), tuple(words), note, source_line(study.forecast.basis), totals)

@@ -75,3 +75,20 @@ def draw_timeline(months: pd.DataFrame, *, ax: Axes, y: str) -> Axes:
     number_axis(ax, "y", ticks=4, whole=True)
     label_axes(ax, x="month", y=y)
     return ax
+
+
+def draw_fan(months: pd.DataFrame, *, ax: Axes) -> Axes:
+    """Draw failures summed over the months ahead with their range.
+
+    Columns: ``months``, ``expected``, ``low``, ``high``.
+    """
+    ax.fill_between(months["months"], months["low"], months["high"], color=SOFT[0], alpha=0.5, linewidth=0)
+    ax.plot(months["months"], months["expected"], color=SERIES[0], marker=MARKERS[0], markersize=4)
+    ax.set_xlim(0, float(months["months"].max()) * 1.02)
+    ax.set_ylim(0, float(months["high"].max()) * 1.08)
+    ax.grid(axis="y", color=GRID)
+    ax.set_axisbelow(True)
+    number_axis(ax, "x", whole=True)
+    number_axis(ax, "y")
+    label_axes(ax, x="months ahead", y="Failures so far")
+    return ax
