@@ -11,10 +11,10 @@ from wearlab.curves.batch import fit_weibulls, solve_rows
 from wearlab.curves.bound import bound_life
 from wearlab.curves.counted import count_curve
 from wearlab.curves.engine import agrees, fit_with_engine
-from wearlab.curves.fit import SHARES
 from wearlab.curves.interval import limit_life, limit_shape
 from wearlab.curves.newton import Rows
 from wearlab.curves.observations import Observations, make_observations
+from wearlab.curves.stratum import SHARES
 from wearlab.curves.weibull import Weibull
 
 ALL = (*EXACT, *BETWEEN, *LATE)

@@ -7,13 +7,13 @@ import numpy as np
 import pandas as pd
 
 from wearlab.curves.batch import WeibullFits
-from wearlab.curves.fit import Estimate, Fit, Unfitted, fit_stratum
 from wearlab.curves.logrank import compare_groups
 from wearlab.curves.observations import FloatArray, IntArray, Observations, observations
 from wearlab.curves.rates import rate_failures
 from wearlab.curves.resample import draw_trucks, resample_weibulls
 from wearlab.curves.restricted import mean_life_until
 from wearlab.curves.strata import choose_columns, choose_lives
+from wearlab.curves.stratum import Estimate, Fit, Unfitted, fit_stratum
 from wearlab.evidence import Basis, Caution, Unanswered, add_cautions
 from wearlab.history.config import Costs
 from wearlab.history.lives import History
@@ -161,7 +161,7 @@ def _compare_component(
     for number, level in enumerate(levels):
         inside = np.flatnonzero(code == number)
         stratum = (("component", component), (factor, level))
-        fit = fit_stratum(rows.obs.take(inside), basis=basis, stratum=stratum, inherited=())
+        fit = fit_stratum(rows.obs.take(inside), basis=basis, stratum=stratum, inherited=(), class_shape=None)
         costs = None if cost is None else cost[inside]
         classes.append(_describe(component, level, fit, costs, until, draws))
     if len(levels) < 2:

@@ -1,0 +1,109 @@
+"""Fits as tables: one row per stratum, and the curves as they are drawn."""
+
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+
+from wearlab.curves.counted import count_curve, watched_at
+from wearlab.curves.stratum import Estimate, Fit, Unfitted
+from wearlab.curves.weibull import FloatArray
+
+DRAWN_AGES = 41
+BAND_AT = (0.03, 0.1, 0.2, 0.35, 0.5, 0.7, 0.85, 1.0, 1.3)  # of the oldest age; the band is read between them
+
+NAMED: tuple[tuple[str, Callable[[Fit], Estimate]], ...] = (
+    ("beta", lambda fit: fit.shape),
+    ("eta", lambda fit: fit.eta),
+    ("b1", lambda fit: fit.b1),
+    ("b10", lambda fit: fit.b10),
+    ("b50", lambda fit: fit.b50),
+)
+
+
+def table_fits(columns: tuple[str, ...], items: tuple[Fit | Unfitted, ...]) -> pd.DataFrame:
+    """Return one row per stratum; a stratum without a curve is a row of nulls with its caution."""
+    names = [f"{name}{end}" for name, _ in NAMED for end in ("", "_low", "_high")]
+    rows = [dict(item.stratum) | {"lives": item.lives, "failures": item.failures} | _values(item) for item in items]
+    last = ["log_likelihood", "beta_pooled", "eta_pooled", "b10_pooled", "frailty_variance", "beta_truck"]
+    bound = ["assumed_shape", "b10_lower_bound"]
+    table = pd.DataFrame(rows, columns=[*columns, "lives", "failures", *names, *last, *bound, "method", "cautions"])
+    return table.astype(dict.fromkeys([*names, *last, *bound], np.float64))
+
+
+def _values(item: Fit | Unfitted) -> dict[str, object]:
+    said: dict[str, object] = {"cautions": [caution.text for caution in item.cautions], "method": None}
+    if isinstance(item, Unfitted):
+        return said | {"assumed_shape": item.assumed_shape, "b10_lower_bound": item.b10_lower_bound}
+    for name, estimate_of in NAMED:
+        estimate = estimate_of(item)
+        said |= {name: estimate.value, f"{name}_low": estimate.low, f"{name}_high": estimate.high}
+    pooled = item.pooled
+    return said | {
+        "log_likelihood": item.log_likelihood,
+        "beta_pooled": None if pooled is None else pooled.shape,
+        "eta_pooled": None if pooled is None else pooled.eta,
+        "b10_pooled": None if pooled is None else float(pooled.life_at(0.1)),
+        "frailty_variance": item.frailty_variance,
+        "beta_truck": None if item.truck is None else item.truck.curve.shape,
+        "method": item.method,
+    }
+
+
+def table_curves(columns: tuple[str, ...], items: tuple[Fit | Unfitted, ...]) -> pd.DataFrame:
+    """Return the curves as drawn: per stratum and age the fitted survival with its band, the counted one, the lives.
+
+    ``observed`` is Kaplan-Meier, ``at_risk`` the lives under watch at that age.
+    """
+    names = [*columns, "age", "survival", "low", "high", "observed", "at_risk"]
+    drawn = [_draw(item) for item in items if isinstance(item, Fit)]
+    return pd.concat(drawn, ignore_index=True)[names] if drawn else pd.DataFrame(columns=names)
+
+
+def _draw(fit: Fit) -> pd.DataFrame:
+    age = np.linspace(0.0, float(fit.observations.exit.max()), DRAWN_AGES)
+    survival = fit.survival(age)
+    low, high = _band(fit, age)
+    frame = pd.DataFrame(
+        {
+            "age": age,
+            "survival": survival,
+            "low": np.fmin(low, survival),
+            "high": np.fmax(high, survival),
+            "observed": count_curve(fit.observations).survival_at(age),
+            "at_risk": watched_at(fit.observations, np.maximum(age, 1e-9 * age[-1])),
+        }
+    )
+    for name, value in reversed(fit.stratum):
+        frame.insert(0, name, pd.Series([value] * len(frame), dtype=object))
+    return frame
+
+
+def _band(fit: Fit, age: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return the interval of the survival at each age.
+
+    The ages between which a share may lie and the shares between which an age may lie are one region, read both ways.
+    """
+    share = 1.0 - fit.survival(age[-1] * np.array(BAND_AT))
+    share = share[(share > 1e-9) & (share < 1.0 - 1e-9)]
+    limits = [fit.life_limits(float(value)) for value in share]
+    ends = np.array([[np.nan if end is None else end for end in pair] for pair in limits], dtype=np.float64)
+    height = np.log(-np.log1p(-share))
+    with np.errstate(divide="ignore"):
+        log_age = np.log(age)
+    soonest, latest = (_read(np.log(ends[:, side]), height, log_age) for side in (0, 1))
+    return np.exp(-np.exp(soonest)), np.exp(-np.exp(latest))
+
+
+def _read(x: FloatArray, y: FloatArray, at: FloatArray) -> FloatArray:
+    """Return y at each place by straight lines on Weibull paper, carried on at both ends; NaN where x is not known."""
+    known = np.isfinite(x)
+    if known.sum() < 2:
+        return np.full(len(at), np.nan)
+    x, y = x[known], y[known]
+    order = np.argsort(x, kind="stable")
+    x, y = x[order], y[order]
+    inside = np.interp(at, x, y)
+    first, last = (y[1] - y[0]) / max(x[1] - x[0], 1e-12), (y[-1] - y[-2]) / max(x[-1] - x[-2], 1e-12)
+    below = np.where(at < x[0], y[0] + first * (at - x[0]), inside)
+    return np.asarray(np.where(at > x[-1], y[-1] + last * (at - x[-1]), below), dtype=np.float64)
