@@ -16,7 +16,7 @@ ROWS_SHOWN = 25
 
 # The columns that a terminal shows of each table; the JSON document and the CSV files have all of them.
 SHOWN: Mapping[str, tuple[str, ...]] = {
-    "fits": ("lives", "failures", "beta", "beta_low", "beta_high", "eta", "b10", "b10_low", "b10_high", "method"),
+    "fits": ("lives", "failures", "beta", "beta_low", "beta_high", "eta", "b10", "b10_low", "b10_high"),
     "classes": (
         "component",
         "level",
@@ -132,9 +132,17 @@ def _format_number(value: float) -> str:
     return f"{value:.3g}" if abs(value) >= 1e-4 else f"{value:.1e}"
 
 
+def _console(*, stderr: bool = False) -> Console:
+    """Return a console as wide as the terminal; where there is none (a pipe, a file) lines are not cut to fit."""
+    stream = sys.stderr if stderr else sys.stdout
+    return Console(
+        stderr=stderr, highlight=False, soft_wrap=not stream.isatty(), width=None if stream.isatty() else 200
+    )
+
+
 def print_tables(tables: Mapping[str, pd.DataFrame], *, strata: tuple[str, ...] = ()) -> None:
     """Print each table, its first rows and main columns, on standard output."""
-    console = Console(highlight=False)
+    console = _console()
     for name, frame in tables.items():
         if frame.empty:
             continue
@@ -165,19 +173,19 @@ def _draw(name: str, frame: pd.DataFrame) -> Table:
 
 def print_text(text: str) -> None:
     """Print one line of text on standard output."""
-    Console(highlight=False).print(Text(clean_text(text)))
+    _console().print(Text(clean_text(text)))
 
 
 def print_cautions(cautions: tuple[str, ...]) -> None:
     """Print the cautions on standard error, one to a line."""
-    console = Console(stderr=True, highlight=False)
+    console = _console(stderr=True)
     for text in cautions:
         console.print(Text("caution: ", "yellow") + Text(clean_text(text)))
 
 
 def print_progress(text: str) -> None:
     """Print one step of long work on standard error."""
-    Console(stderr=True, highlight=False).print(Text(clean_text(text), "dim"))
+    _console(stderr=True).print(Text(clean_text(text), "dim"))
 
 
 def print_problem(text: str) -> None:
