@@ -1,0 +1,316 @@
+"""The regrease interval for each duty cycle, what practice does to life, and planned replacement."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from wearlab.answers.intervals_costs import SETS, PartModel, TruckCosts, make_part
+from wearlab.answers.intervals_effects import (
+    BAND_COLUMNS,
+    EFFECT_COLUMNS,
+    GREASED,
+    LINE_COLUMNS,
+    RELIABLE,
+    Reliability,
+    effect_row,
+    measure_reliability,
+    tabulate_bands,
+)
+from wearlab.answers.intervals_replacement import tabulate_replacement
+from wearlab.answers.intervals_schedule import (
+    CURVE_COLUMNS,
+    REGREASE_COLUMNS,
+    TRIED_COLUMNS,
+    ClassEvidence,
+    empty_row,
+    in_hours,
+    in_months,
+    make_bounds,
+    schedule_row,
+    tabulate_curve,
+    tabulate_tried,
+    write_sentence,
+)
+from wearlab.answers.intervals_today import Usage, measure_usage, tabulate_today
+from wearlab.curves.practice import ClassEffect, NoPracticeFit, PracticeFit, fit_practice
+from wearlab.evidence import SAFETY, Basis, Caution, Unanswered, add_cautions
+from wearlab.history.lives import History
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Recommendation:
+    """Regrease intervals and planned replacement, with what stands behind them.
+
+    ``regrease`` one row per duty cycle; ``effects`` one per duty cycle and greased component; ``replacement`` one per
+    component and duty cycle; ``cost_curve`` cost per 1,000 miles by interval; ``bands`` and ``lines`` failures per
+    million by band of practised interval beside the fitted effect; ``today`` who really greases when; ``tried`` what
+    given intervals would do; ``sensitivity`` the effect seen in other ways.
+    """
+
+    basis: Basis
+    cautions: tuple[Caution, ...]
+    regrease: pd.DataFrame
+    effects: pd.DataFrame
+    replacement: pd.DataFrame
+    cost_curve: pd.DataFrame
+    bands: pd.DataFrame
+    lines: pd.DataFrame
+    today: pd.DataFrame
+    tried: pd.DataFrame
+    sensitivity: pd.DataFrame
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """Return all tables by name."""
+        names = ("regrease", "effects", "replacement", "cost_curve", "bands", "lines", "today", "tried", "sensitivity")
+        return {name: getattr(self, name) for name in names}
+
+
+def recommend_intervals(
+    history: History,
+    *,
+    level: float,
+    seed: int,
+    try_intervals: tuple[float, ...] = (),
+    progress: Progress,
+) -> Recommendation | Unanswered:
+    """Return the regrease interval for each duty cycle, with its evidence, and planned replacement.
+
+    ``try_intervals`` (miles) are what-ifs for the ``tried`` table; without any, five steps of the practised range.
+    Unanswered where there are no episodes (a plain lives file) or no greased component failed.
+    """
+    if not len(history.episodes):
+        return _unanswered(history, level)
+    classes = _classes(history)
+    progress("what regrease practice does to life")
+    effects = _measure_effects(history, classes, level)
+    if not effects.fits:
+        return _unanswered(history, level)
+    progress("weighing intervals")
+    weighed = [_weigh(history, effects, name, level, seed, try_intervals) for name in classes]
+    progress("weighing planned replacement")
+    replacement = tabulate_replacement(history, level=level, seed=seed)
+    bands = [tabulate_bands(fit, per_scale=1e6) for fit in effects.fits.values()]
+    cautions = add_cautions(
+        (SAFETY,),
+        history.cautions,
+        _general_cautions(history),
+        *(fit.cautions for fit in effects.fits.values()),
+        *(w.cautions for w in weighed),
+    )
+    return Recommendation(
+        basis=replace(history.basis, level=level),
+        cautions=cautions,
+        regrease=pd.DataFrame([w.row for w in weighed], columns=REGREASE_COLUMNS),
+        effects=effects.table,
+        replacement=replacement,
+        cost_curve=_stack([w.curve for w in weighed], CURVE_COLUMNS),
+        bands=_stack([band for band, _ in bands], BAND_COLUMNS),
+        lines=_stack([line for _, line in bands], LINE_COLUMNS),
+        today=tabulate_today(history, classes),
+        tried=_stack([w.tried for w in weighed], TRIED_COLUMNS),
+        sensitivity=effects.sensitivity,
+    )
+
+
+def _stack(frames: list[pd.DataFrame], columns: list[str]) -> pd.DataFrame:
+    filled = [frame for frame in frames if len(frame)]
+    return pd.concat(filled, ignore_index=True) if filled else pd.DataFrame(columns=columns)
+
+
+def _unanswered(history: History, level: float) -> Unanswered:
+    none = not len(history.episodes)
+    return Unanswered(
+        basis=replace(history.basis, level=level),
+        cautions=add_cautions((SAFETY,), history.cautions),
+        code="no-practice" if none else "no-failures",
+        text=(
+            "These records hold no regrease practice, so no interval can be weighed."
+            if none
+            else "No greased part failed in a stretch of life with known practice, so no interval can be weighed."
+        ),
+        fix=(
+            "Give a fleet folder with units, positions and services, the regrease stops among them."
+            if none
+            else "A longer record, more trucks, or regrease stops with their meter readings."
+        ),
+    )
+
+
+def _classes(history: History) -> tuple[str, ...]:
+    present = set(history.units["duty_cycle"].dropna()) | set(history.episodes["duty_cycle"].dropna())
+    named = [name for name in history.config.duty_cycles or () if name in present]
+    return (*named, *sorted(str(name) for name in present - set(named)))
+
+
+def _general_cautions(history: History) -> tuple[Caution, ...]:
+    cautions = []
+    costs = history.config.costs
+    if costs.regrease_stop is None and not costs.regrease_stop_by_duty_cycle:
+        text = (
+            "The cost optimum needs costs: give [costs] regrease_stop and the planned and failure cost of each part in "
+            "fleet.toml. Life and failures by interval are shown without them."
+        )
+        cautions.append(Caution("needs-costs", text))
+    association = (
+        "The effect of the interval is an association within each class, not an experiment: trucks that are greased "
+        "more often may differ in other ways. See the sensitivity table."
+    )
+    return (*cautions, Caution("association", association))
+
+
+@dataclass(frozen=True, slots=True)
+class _Effects:
+    """The fits of practice by greased component, corrected for noisy gaps where needed, and their tables."""
+
+    fits: dict[str, PracticeFit]
+    reliability: dict[str, Reliability]
+    control: PracticeFit | None
+    table: pd.DataFrame
+    sensitivity: pd.DataFrame
+
+
+def _measure_effects(history: History, classes: tuple[str, ...], level: float) -> _Effects:
+    episodes = history.episodes
+    reliability = {name: measure_reliability(history.gaps, episodes, name) for name in classes}
+    calibration = {
+        name: float(np.clip(found.slope, 0.3, 1.0))
+        for name, found in reliability.items()
+        if found.ratio is not None and found.ratio < RELIABLE and found.slope is not None and found.slope < 1
+    }
+    fits, rows = {}, []
+    for component in GREASED:
+        plain = fit_practice(episodes, component=component, level=level, scale=history.scale)
+        fit = plain
+        if calibration and isinstance(plain, PracticeFit):
+            fit = fit_practice(episodes, component=component, level=level, scale=history.scale, calibration=calibration)
+        if isinstance(fit, PracticeFit):
+            fits[component] = fit
+        for name in classes:
+            counts = _counts(episodes, component, name)
+            rows.append(effect_row(_answered(fit), _answered(plain), component, reliability[name], counts))
+    order = {name: place for place, name in enumerate(classes)}
+    table = pd.DataFrame(rows, columns=EFFECT_COLUMNS)
+    table = table.sort_values("duty_cycle", key=lambda names: names.map(order), kind="stable").reset_index(drop=True)
+    control = fit_practice(episodes, component="center_bearing", level=level, scale=history.scale)
+    return _Effects(fits, reliability, _answered(control), table, pd.DataFrame())
+
+
+def _answered(fit: PracticeFit | NoPracticeFit) -> PracticeFit | None:
+    return fit if isinstance(fit, PracticeFit) else None
+
+
+def _counts(episodes: pd.DataFrame, component: str, duty_cycle: str) -> tuple[int, int]:
+    mine = episodes[
+        (episodes["component"] == component)
+        & (episodes["duty_cycle"] == duty_cycle)
+        & (episodes["hardware"] != "sealed")
+    ]
+    return int(mine["failed"].sum()), int(mine["unit_id"].nunique())
+
+
+@dataclass(frozen=True, slots=True)
+class _Weighed:
+    """One class weighed: its row of the schedule, its curves, and what to be careful about."""
+
+    row: dict[str, object]
+    curve: pd.DataFrame
+    tried: pd.DataFrame
+    cautions: tuple[Caution, ...]
+
+
+def _weigh(
+    history: History, effects: _Effects, name: str, level: float, seed: int, try_intervals: tuple[float, ...]
+) -> _Weighed:
+    config, usage = history.config, measure_usage(history, name)
+    evidence = _class_evidence(effects, name)
+    cautions = _class_cautions(history, usage, evidence)
+    row = empty_row(usage, config, evidence)
+    curve, tried = pd.DataFrame(columns=CURVE_COLUMNS), pd.DataFrame(columns=TRIED_COLUMNS)
+    parts = _parts(history, effects, usage, seed)
+    usable = bool(parts) and usage.ownership_miles > 0 and usage.miles_per_year > 0
+    if usable and evidence is not None:
+        stop = config.costs.stop(name)
+        costs = TruckCosts(usage, float("nan") if stop is None else stop + config.costs.harm_per_stop, parts)
+        priced = stop is not None and all(np.isfinite(part.cost) for part in parts)
+        practised = (evidence.practised_low, evidence.practised_high)
+        tried = tabulate_tried(costs, practised, try_intervals or _steps(*practised), level, priced=priced)
+        if priced and usage.current is not None:
+            bounds = make_bounds(config, usage, evidence)
+            decided, choice = schedule_row(costs, bounds, evidence, usage.current, level)
+            row |= decided
+            row |= {
+                "recommended_hours": in_hours(choice.recommended, usage),
+                "recommended_months": in_months(choice.recommended, usage),
+            }
+            curve = tabulate_curve(costs, bounds, level)
+            cautions += _choice_cautions(usage, choice.target_missed)
+    row["cautions"] = [caution.text for caution in cautions]
+    row["sentence"] = write_sentence(row, usage)
+    return _Weighed(row, curve, tried, cautions)
+
+
+def _parts(history: History, effects: _Effects, usage: Usage, seed: int) -> tuple[PartModel, ...]:
+    made = [
+        make_part(fit, fit.draw(SETS, seed=seed + place), usage, history.config.costs)
+        for place, fit in enumerate(effects.fits.values())
+    ]
+    return tuple(part for part in made if part is not None)
+
+
+def _steps(low: float, high: float) -> tuple[float, ...]:
+    """Return five intervals over the practised range, rounded to three figures."""
+    return tuple(float(f"{miles:.3g}") for miles in np.geomspace(low, high, 5))
+
+
+def _class_evidence(effects: _Effects, name: str) -> ClassEvidence | None:
+    found = [effect for fit in effects.fits.values() if (effect := fit.effect(name)) is not None]
+    if not found:
+        return None
+    control = None if effects.control is None else effects.control.effect(name)
+    return ClassEvidence(
+        practised_low=max(effect.practised_low for effect in found),
+        practised_high=max(*(effect.practised_low for effect in found), min(e.practised_high for e in found)),
+        range_ratio=min(effect.range_ratio for effect in found),
+        failures=sum(effect.failures for effect in found),
+        trucks=max(effect.trucks for effect in found),
+        reliability_ratio=effects.reliability[name].ratio,
+        same_sign=True,
+        control_clear=_is_clear(control),
+    )
+
+
+def _is_clear(control: ClassEffect | None) -> bool:
+    """Return whether the ungreased bearing shows no effect; also where there is none to look at."""
+    if control is None or control.theta_low is None or control.theta_high is None:
+        return True
+    return control.theta_low <= 0 <= control.theta_high
+
+
+def _class_cautions(history: History, usage: Usage, evidence: ClassEvidence | None) -> tuple[Caution, ...]:
+    name, cautions = usage.duty_cycle, []
+    if evidence is None:
+        cautions.append(Caution("no-fit", f"{name}: no greased part failed with known practice; nothing can be said."))
+    elif evidence.failures < 20:
+        text = f"{name}: only {evidence.failures} failures of greased parts stand behind this."
+        cautions.append(Caution("few-failures", text))
+    if name not in history.config.published_interval:
+        text = f"{name}: no published interval is given in fleet.toml; the component maker's comes first."
+        cautions.append(Caution("no-published-interval", text))
+    if not usage.ownership_given and np.isfinite(usage.ownership_miles):
+        text = (
+            f"{name}: costs are weighed from new over {usage.ownership_miles:,.0f} miles, the median meter of the "
+            "trucks; give ownership_miles in fleet.toml."
+        )
+        cautions.append(Caution("ownership-observed", text))
+    return tuple(cautions)
+
+
+def _choice_cautions(usage: Usage, target_missed: bool) -> tuple[Caution, ...]:
+    if not target_missed:
+        return ()
+    text = f"{usage.duty_cycle}: no practised interval meets the targets in fleet.toml; the shortest is weighed."
+    return (Caution("target-missed", text),)

@@ -1,0 +1,181 @@
+"""Episodes laid out for the fit of practice: which rows, which classes, which terms, and the best of the candidates."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from wearlab.curves.practice_frailty import Maximum, Spans, Stretches, lay_out, maximise
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+VARIED = 1.25  # 95th over 5th percentile of practised miles below which a class says nothing of practice
+FEWEST_FAILURES = 5  # a class with fewer has no effect of its own
+OWN_SHAPE_FAILURES = 20
+
+
+def usable_rows(episodes: pd.DataFrame, component: str) -> pd.DataFrame:
+    """Return the component's stretches with known practice, in classes with a failure, life by life."""
+    practised = episodes["practised_miles"].to_numpy(dtype=float)
+    keep = (
+        (episodes["component"] == component).to_numpy()
+        & (episodes["hardware"] != "sealed").to_numpy()
+        & np.isfinite(practised)
+        & (practised > 0)
+        & (episodes["exit"] > episodes["entry"]).to_numpy()
+        & episodes["duty_cycle"].notna().to_numpy()
+    )
+    rows: pd.DataFrame = episodes[keep]
+    failing = rows.groupby("duty_cycle")["failed"].transform("any").astype(bool)
+    rows = rows[failing.to_numpy()]
+    return rows.sort_values(["unit_id", "life_id", "entry"], kind="stable").reset_index(drop=True)
+
+
+def read_spans(rows: pd.DataFrame) -> Spans:
+    """Return ages and endings of the rows as arrays."""
+    return Spans(
+        life=rows["life_id"].to_numpy(),
+        entry=rows["entry"].to_numpy(dtype=float),
+        exit=rows["exit"].to_numpy(dtype=float),
+        failed=rows["failed"].to_numpy(dtype=bool),
+        lower=rows["lower"].to_numpy(dtype=float),
+        upper=rows["upper"].to_numpy(dtype=float),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """The classes of the fit and each row's centred ln practice."""
+
+    classes: tuple[str, ...]
+    code: Ints
+    practice: Floats
+    centre: Floats  # ln reference miles by class
+    failures: Ints  # by class
+    varied: tuple[bool, ...]
+    truck: Ints
+
+
+def lay_classes(rows: pd.DataFrame, calibration: Mapping[str, float]) -> Layout:
+    """Return the classes, each row's ln practice about its class's mean, and which classes varied."""
+    classes = tuple(sorted(rows["duty_cycle"].unique()))
+    code = pd.Categorical(rows["duty_cycle"], categories=list(classes)).codes.astype(np.int64)
+    practice = np.log(rows["practised_miles"].to_numpy(dtype=float))
+    length = (rows["exit"] - rows["entry"]).to_numpy(dtype=float)
+    count = len(classes)
+    centre = np.bincount(code, length * practice, count) / np.bincount(code, length, count)
+    factor = np.array([calibration.get(name, 1.0) for name in classes])
+    failed = rows["failed"].to_numpy(dtype=bool)
+    failures = np.bincount(code[failed], minlength=count)
+    varied = tuple(
+        bool(failures[c] >= FEWEST_FAILURES and range_ratio(practice[code == c], length[code == c]) >= VARIED)
+        for c in range(count)
+    )
+    truck = pd.factorize(rows["unit_id"])[0].astype(np.int64)
+    return Layout(classes, code, (practice - centre[code]) * factor[code], centre, failures, varied, truck)
+
+
+def range_ratio(logs: Floats, weight: Floats) -> float:
+    """Return the 95th over the 5th weighted percentile of values given as logarithms."""
+    low, high = weighted_quantiles(logs, weight, (0.05, 0.95))
+    return float(np.exp(high - low))
+
+
+def weighted_quantiles(values: Floats, weight: Floats, shares: tuple[float, ...]) -> Floats:
+    """Return quantiles of weighted values (the least value at which the running weight reaches the share)."""
+    order = np.argsort(values, kind="stable")
+    running = np.cumsum(weight[order])
+    places = np.searchsorted(running, np.array(shares) * running[-1], side="left")
+    return np.asarray(values[order][np.minimum(places, len(values) - 1)], dtype=float)
+
+
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """Where each class's effect and shape stand among the parameters."""
+
+    layout: Layout
+    theta_at: tuple[int | None, ...]
+    shape_at: tuple[int, ...]
+
+    def stretches(self, rows: pd.DataFrame) -> Stretches:
+        """Return the rows laid out for the likelihood with these terms."""
+        layout = self.layout
+        width = len(layout.classes) + sum(at is not None for at in self.theta_at)
+        design = np.zeros((len(rows), width))
+        design[np.arange(len(rows)), layout.code] = 1.0
+        for c, at in enumerate(self.theta_at):
+            if at is not None:
+                mine = layout.code == c
+                design[mine, at] = layout.practice[mine]
+        return lay_out(
+            design=design,
+            shape_of=np.array(self.shape_at)[layout.code],
+            truck=layout.truck,
+            spans=read_spans(rows),
+        )
+
+
+def place_terms(layout: Layout, has_effect: tuple[bool, ...], own_shapes: bool) -> Terms:
+    """Return the places of the terms: class levels first, then effects; shapes common or each rich class's own."""
+    theta_at: list[int | None] = []
+    place = len(layout.classes)
+    for has in has_effect:
+        theta_at.append(place if has else None)
+        place += has
+    rich = [own_shapes and failures >= OWN_SHAPE_FAILURES for failures in layout.failures]
+    shape_at, used = [], 0 if all(rich) else 1
+    for own in rich:
+        shape_at.append(used if own else 0)
+        used += own
+    return Terms(layout, tuple(theta_at), tuple(shape_at))
+
+
+def fit_best(rows: pd.DataFrame, layout: Layout) -> tuple[Terms, Maximum] | None:
+    """Return the fit with common or own shapes, whichever Akaike's criterion prefers.
+
+    Where effects have no maximum they are given up one class at a time, the one with the fewest failures first.
+    """
+    has = layout.varied
+    while True:
+        terms = place_terms(layout, has, own_shapes=False)
+        common = maximise(terms.stretches(rows))
+        if common is not None or not any(has):
+            break
+        weakest = min((c for c in range(len(has)) if has[c]), key=lambda c: layout.failures[c])
+        has = tuple(value and c != weakest for c, value in enumerate(has))
+    if common is None:
+        return None
+    if sum(failures >= OWN_SHAPE_FAILURES for failures in layout.failures) < min(2, len(layout.classes)):
+        return terms, common
+    if len(layout.classes) == 1:
+        return terms, common
+    own_terms = place_terms(layout, has, own_shapes=True)
+    own = maximise(own_terms.stretches(rows))
+    more = max(own_terms.shape_at)
+    if own is not None and own.log_likelihood - common.log_likelihood > more:
+        return own_terms, own
+    return terms, common
+
+
+def practised_range(log_practice: Floats, expected: Floats, truck: Ints) -> tuple[float, float]:
+    """Return the ends of the range of practice that the data can speak of, on the log scale.
+
+    The 5th and 95th percentile weighted by expected failures, each drawn inward until five trucks and five expected
+    failures lie at or beyond it; both at the median where there are too few.
+    """
+    low, middle, high = weighted_quantiles(log_practice, expected, (0.05, 0.5, 0.95))
+    return (
+        float(min(max(low, _supported(log_practice, expected, truck)), middle)),
+        float(max(min(high, -_supported(-log_practice, expected, truck)), middle)),
+    )
+
+
+def _supported(values: Floats, expected: Floats, truck: Ints) -> float:
+    order = np.argsort(values, kind="stable")
+    new = np.zeros(len(values), dtype=bool)
+    new[np.unique(truck[order], return_index=True)[1]] = True
+    enough = (np.cumsum(new) >= 5) & (np.cumsum(expected[order]) >= 5)
+    return float(values[order][int(np.argmax(enough))]) if enough.any() else float("inf")
