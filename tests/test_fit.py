@@ -1,0 +1,326 @@
+"""Lives to life curves: what is fitted, what is refused, and what is said of it."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from tests.curve_data import load_case, value_of
+from tests.curve_histories import make_history, make_lives
+from wearlab.curves.batch import fit_weibulls
+from wearlab.curves.fit import Fit, Fits, Unfitted, fit_strata
+from wearlab.curves.frailty import fit_trucks, truck_likelihood
+from wearlab.curves.observations import Observations, make_observations
+from wearlab.curves.weibull import Weibull
+from wearlab.evidence import DataError, Unanswered
+
+WANTED = [
+    *("lives", "failures", "beta", "beta_low", "beta_high", "eta", "eta_low", "eta_high", "b1", "b10", "b10_low"),
+    *("b10_high", "b50", "log_likelihood", "beta_pooled", "eta_pooled", "b10_pooled", "frailty_variance", "method"),
+    "cautions",
+]
+
+
+def fit(lives: pd.DataFrame, **asked: object) -> Fits:
+    options = {"by": None, "component": None, "mode": None, "level": 0.9, "seed": 1} | asked
+    result = fit_strata(make_history(lives), **options)  # type: ignore[arg-type]
+    assert isinstance(result, Fits), result
+    return result
+
+
+def lives_of(obs: Observations, **columns: object) -> pd.DataFrame:
+    return make_lives(
+        obs.exit, obs.failed, entry=obs.entry, lower=obs.lower, upper=obs.upper, count=obs.count, **columns
+    )
+
+
+def fleet(seed: int = 1, *, size: int = 300) -> pd.DataFrame:
+    """Return simulated joints and boots in two duty cycles, one life per truck."""
+    rng = np.random.default_rng(seed)
+    component = np.repeat(["joint", "boot"], size)
+    duty = np.tile(np.repeat(["line_haul", "vocational"], size // 2), 2)
+    life = np.where(duty == "line_haul", 300, 150) * rng.weibull(2.0, 2 * size)
+    watched = rng.uniform(50, 250, 2 * size)
+    hardware = np.where(rng.random(2 * size) < 0.5, "sealed", "greaseable")
+    mode = np.where(life <= watched, np.where(rng.random(2 * size) < 0.4, "seized", "worn"), None)
+    return make_lives(
+        np.minimum(life, watched),
+        life <= watched,
+        component=component,
+        duty_cycle=duty,
+        hardware=hardware,
+        mode=mode,
+    )
+
+
+def test_a_lives_file_without_strata_gives_one_row_with_the_agreed_numbers() -> None:
+    table = fit(lives_of(load_case("shock_absorber_all"))).tables()["fits"]
+    assert list(table.columns[: len(WANTED) - 9])[:5] == ["lives", "failures", "beta", "beta_low", "beta_high"]
+    assert set(WANTED) <= set(table.columns)
+    assert len(table) == 1
+    row = table.iloc[0]
+    assert row["beta"] == pytest.approx(value_of("shock_absorber_all", "weibull.beta"), rel=1e-9)
+    assert row["b10"] == pytest.approx(value_of("shock_absorber_all", "weibull.B10"), rel=1e-9)
+    assert row["log_likelihood"] == pytest.approx(value_of("shock_absorber_all", "weibull.loglik"), rel=1e-9)
+    assert row["method"].startswith("maximum likelihood: lifelines")
+
+
+def test_strata_are_component_and_duty_cycle_unless_others_are_named() -> None:
+    lives = fleet()
+    table = fit(lives).tables()["fits"]
+    assert table[["component", "duty_cycle"]].to_numpy().tolist() == [
+        ["boot", "line_haul"],
+        ["boot", "vocational"],
+        ["joint", "line_haul"],
+        ["joint", "vocational"],
+    ]
+    assert table["lives"].sum() == len(lives)
+    other = fit(lives, by=("hardware",)).tables()["fits"]
+    assert other["hardware"].tolist() == ["greaseable", "sealed"]
+    assert fit(lives, component="joint").tables()["fits"]["component"].tolist() == ["joint", "joint"]
+
+
+def test_a_column_without_values_does_not_part_the_strata() -> None:
+    table = fit(fleet().assign(duty_cycle=None)).tables()["fits"]
+    assert "duty_cycle" not in table
+    assert table["component"].tolist() == ["boot", "joint"]
+
+
+@pytest.mark.parametrize(
+    ("asked", "nearest"),
+    [
+        ({"by": ("duty",)}, "duty_cycle"),
+        ({"by": ("mode",)}, "component"),
+        ({"component": "joints"}, "joint"),
+        ({"mode": "siezed"}, "seized"),
+    ],
+)
+def test_an_unknown_column_component_or_mode_is_refused_with_the_nearest_name(
+    asked: dict[str, object], nearest: str
+) -> None:
+    with pytest.raises(DataError) as refused:
+        fit(fleet(), **asked)
+    assert nearest in refused.value.fix
+
+
+def test_a_modes_own_curve_treats_the_other_modes_as_suspensions() -> None:
+    both = load_case("shock_absorber_all")
+    mode = np.where(both.failed, np.where(load_case("shock_absorber_M1").failed, "M1", "M2"), None)
+    row = fit(lives_of(both, mode=mode), mode="M1").tables()["fits"].iloc[0]
+    assert row["failures"] == load_case("shock_absorber_M1").failures
+    assert row["beta"] == pytest.approx(value_of("shock_absorber_M1", "weibull.beta"), rel=1e-9)
+
+
+def test_another_mode_found_at_an_inspection_is_suspended_between_the_looks() -> None:
+    lives = make_lives(
+        [100.0, 50.0, 80.0, 120.0],
+        [1, 1, 1, 0],
+        mode=["worn", "torn", "worn", None],
+        lower=[np.nan, 30.0, np.nan, np.nan],
+        upper=[np.nan, 50.0, np.nan, np.nan],
+    )
+    item = fit(lives, mode="worn").items[0]
+    assert item.observations.exit.tolist() == [100.0, 40.0, 80.0, 120.0]
+    assert item.failures == 2
+
+
+def test_a_stratum_without_failures_is_nulls_with_a_bound_at_the_class_shape() -> None:
+    lives = fleet()
+    quiet = (lives["component"] == "joint") & (lives["duty_cycle"] == "line_haul")
+    lives = lives.assign(failed=lives["failed"] & ~quiet, mode=lives["mode"].where(~quiet, None))
+    more = lives[lives["component"] == "joint"].assign(
+        duty_cycle="regional", unit_id=[f"R{n}" for n in range(int((lives["component"] == "joint").sum()))]
+    )
+    result = fit(pd.concat([lives, more.assign(failed=more.index % 2 == 0)], ignore_index=True))
+    row = result.tables()["fits"].set_index(["component", "duty_cycle"]).loc[("joint", "line_haul")]
+    assert row[["beta", "beta_low", "eta", "b10", "log_likelihood", "beta_pooled"]].isna().all()
+    assert row["failures"] == 0
+    assert row["assumed_shape"] != 2.0
+    assert row["b10_lower_bound"] > 0
+    assert any("none of the 150 parts has failed" in text.lower() for text in row["cautions"])
+
+
+def test_no_stratum_with_a_curve_is_unanswered_and_says_what_is_missing() -> None:
+    obs = make_observations([500.0, 1000.0, 1500.0], [0, 0, 0], count=[10.0, 12.0, 8.0])
+    result = fit_strata(make_history(lives_of(obs)), by=None, component=None, mode=None, level=0.9, seed=1)
+    assert isinstance(result, Unanswered)
+    assert "none of the 30 parts has failed" in result.text
+    assert any("at most one in ten would fail by" in caution.text for caution in result.cautions)
+
+
+@pytest.mark.parametrize("exits", [[100.0, 40.0, 50.0], [70.0, 70.0, 70.0]])
+def test_one_failure_at_the_oldest_age_or_equal_lives_are_refused(exits: list[float]) -> None:
+    failed = [1, 0, 0] if exits[1] != exits[0] else [1, 1, 1]
+    result = fit_strata(make_history(make_lives(exits, failed)), by=None, component=None, mode=None, level=0.9, seed=1)
+    assert isinstance(result, Unanswered)
+    assert "no shape" in result.text
+
+
+def test_three_failures_among_many_lives_are_a_fit_with_a_caution() -> None:
+    exits = np.concatenate([[20.0, 35.0, 50.0], np.linspace(30, 120, 1937)])
+    result = fit(make_lives(exits, np.arange(1940) < 3))
+    row = result.tables()["fits"].iloc[0]
+    assert np.isfinite(row["beta"])
+    assert any("Only 3 of 1,940 parts have failed" in text for text in row["cautions"])
+
+
+def test_lives_of_zero_length_are_never_fitted() -> None:
+    lives = make_lives([0.0, 50.0, 60.0, 90.0], [1, 1, 1, 0])
+    assert fit(lives).items[0].lives == 3
+
+
+def test_every_interval_holds_its_estimate() -> None:
+    rng = np.random.default_rng(5)
+    for factor in (0.0, 0.8):
+        trucks = np.repeat(np.arange(60), 6)
+        spread = rng.gamma(1 / factor, factor, 60) if factor else np.ones(60)
+        life = 200 * (rng.exponential(size=360) / spread[trucks]) ** 0.5
+        watched = rng.uniform(60, 220, 360)
+        lives = make_lives(np.minimum(life, watched), life <= watched, unit_id=[f"T{code:03d}" for code in trucks])
+        row = fit(lives).tables()["fits"].iloc[0]
+        for name in ("beta", "eta", "b1", "b10", "b50"):
+            assert row[f"{name}_low"] <= row[name] <= row[f"{name}_high"]
+
+
+def test_a_wider_level_gives_a_wider_interval() -> None:
+    lives = lives_of(load_case("diesel_fan"))
+    narrow, wide = (fit(lives, level=level).tables()["fits"].iloc[0] for level in (0.5, 0.95))
+    assert wide["b10_low"] < narrow["b10_low"] < narrow["b10_high"] < wide["b10_high"]
+
+
+def test_several_lives_per_truck_widen_the_interval_and_say_how() -> None:
+    rng = np.random.default_rng(7)
+    trucks = np.repeat(np.arange(40), 12)
+    life = 200 * (rng.exponential(size=480) / rng.gamma(1.25, 0.8, 40)[trucks]) ** 0.5
+    lives = make_lives(np.minimum(life, 150.0), life <= 150.0)
+    alone = fit(lives).tables()["fits"].iloc[0]
+    shared = fit(lives.assign(unit_id=[f"T{code:02d}" for code in trucks])).tables()["fits"].iloc[0]
+    assert shared["beta"] == alone["beta"]
+    widths = [np.log(row["b10_high"] / row["b10_low"]) for row in (shared, alone)]
+    assert widths[0] > 1.2 * widths[1]
+    assert shared["frailty_variance"] > 0.3
+    assert "truck factor" in shared["method"]
+    assert np.isnan(alone["frailty_variance"])
+
+
+def test_few_failures_on_shared_trucks_say_that_their_spread_is_unknown() -> None:
+    lives = make_lives(
+        np.linspace(20, 120, 60), np.arange(60) % 5 == 0, unit_id=[f"T{number // 6}" for number in range(60)]
+    )
+    assert any(caution.code == "truck-spread-unknown" for caution in fit(lives).items[0].cautions)
+
+
+def test_the_drawn_band_holds_the_curve_and_meets_the_printed_limits() -> None:
+    result = fit(lives_of(load_case("ball_bearing")))
+    curves = result.tables()["curves"]
+    assert (curves["low"] <= curves["survival"] + 1e-12).all()
+    assert (curves["high"] >= curves["survival"] - 1e-12).all()
+    assert curves["survival"].is_monotonic_decreasing
+    item = result.items[0]
+    assert isinstance(item, Fit)
+    assert item.b10.low is not None
+    at_low_b10 = np.interp(item.b10.low, curves["age"], curves["low"])
+    assert at_low_b10 == pytest.approx(0.9, abs=0.01)
+
+
+def test_pooled_shapes_lie_between_their_own_and_the_class() -> None:
+    table = fit(fleet(size=80)).tables()["fits"]
+    for _, rows in table.groupby("component"):
+        assert np.ptp(rows["beta_pooled"]) < np.ptp(rows["beta"])
+
+
+def test_fits_are_the_same_whatever_the_order_of_rows_and_the_unit_of_age() -> None:
+    lives = fleet()
+    shuffled = lives.sample(frac=1.0, random_state=3).reset_index(drop=True)
+    one, other = fit(lives).tables()["fits"], fit(shuffled).tables()["fits"]
+    numbers = ["beta", "beta_low", "beta_high", "b10", "log_likelihood", "beta_pooled"]
+    np.testing.assert_allclose(one[numbers], other[numbers], rtol=1e-8)
+    in_km = fit(lives.assign(exit=lives["exit"] * 1.609344)).tables()["fits"]
+    shapes = ["beta", "beta_low", "beta_high", "beta_pooled"]
+    np.testing.assert_allclose(one[shapes], in_km[shapes], rtol=1e-6)
+    np.testing.assert_allclose(one["b10"] * 1.609344, in_km["b10"], rtol=1e-8)
+
+
+def test_the_truck_likelihood_is_the_integral_over_the_truck_factor() -> None:
+    from scipy.integrate import quad
+
+    rng = np.random.default_rng(9)
+    life, watched, trucks = 300 * rng.weibull(2.0, 40), rng.uniform(100, 300, 40), np.repeat(np.arange(8), 5)
+    entry = np.where(rng.random(40) < 0.4, rng.uniform(0, 90, 40), 0.0)
+    failed = life <= watched
+    found = failed & (rng.random(40) < 0.5)
+    lower, upper = (
+        np.where(found, np.floor(life / 25) * 25, np.nan),
+        np.where(found, np.floor(life / 25) * 25 + 25, np.nan),
+    )
+    exit_ = np.where(found, upper, np.minimum(life, watched))
+    seen = exit_ > entry
+    obs = make_observations(
+        exit_[seen], failed[seen], entry=entry[seen], lower=lower[seen], upper=upper[seen], truck=trucks[seen]
+    )
+    curve, variance = Weibull(shape=1.8, eta=280.0), 0.6
+
+    def density(z: float, part: Observations, whole: bool) -> float:
+        value = z ** (1 / variance - 1) * np.exp(-z / variance)
+        for row in range(len(part)):
+            if not whole:
+                value *= np.exp(-z * curve.cumulative_hazard(part.entry[row]))
+            elif part.between[row]:
+                ends = curve.cumulative_hazard(np.array([part.lower[row], part.upper[row]]))
+                value *= np.exp(-z * ends[0]) - np.exp(-z * ends[1])
+            else:
+                value *= np.exp(-z * curve.cumulative_hazard(part.exit[row]))
+                value *= z * float(curve.hazard(part.exit[row])) if part.failed[row] else 1.0
+        return float(value)
+
+    total = 0.0
+    for truck in np.unique(obs.truck):
+        part = obs.take(obs.truck == truck)
+        both = [
+            quad(density, 0, 3, args=(part, whole), limit=300)[0]
+            + quad(density, 3, 60, args=(part, whole), limit=300)[0]
+            for whole in (True, False)
+        ]
+        total += np.log(both[0] / both[1])
+    point = np.array([[np.log(curve.shape), np.log(curve.eta), np.sqrt(variance)]])
+    assert truck_likelihood(obs).values(point)[0] == pytest.approx(total, abs=2e-6)
+
+
+def test_the_truck_fit_recovers_a_planted_spread() -> None:
+    rng = np.random.default_rng(10)
+    trucks = np.repeat(np.arange(400), 6)
+    life = 300 * (rng.exponential(size=2400) / rng.gamma(2.0, 0.5, 400)[trucks]) ** (1 / 2.2)
+    obs = make_observations(np.minimum(life, 260.0), life <= 260.0, truck=trucks)
+    plain = fit_weibulls(obs, np.zeros(len(obs), dtype=np.int64), strata=1)
+    found = fit_trucks(obs, Weibull(float(plain.shape[0]), float(np.exp(plain.log_eta[0]))))
+    assert found is not None
+    assert found.variance == pytest.approx(0.5, abs=0.15)
+    assert found.curve.shape == pytest.approx(2.2, abs=4 * 2.2 * 0.78 / np.sqrt(obs.failures))
+    # averaged over trucks: 1 − (1 + φH)^(−1/φ) with the planted values
+    truth = 300 * ((0.9**-0.5 - 1) / 0.5) ** (1 / 2.2)
+    assert found.life_at(0.1) == pytest.approx(truth, rel=0.05)
+
+
+def test_without_spread_the_truck_fit_is_the_plain_one() -> None:
+    rng = np.random.default_rng(2)
+    for seed in range(6):
+        rng = np.random.default_rng(seed)
+        life = 300 * rng.weibull(2.0, 600)
+        obs = make_observations(np.minimum(life, 250.0), life <= 250.0, truck=np.repeat(np.arange(100), 6))
+        plain = fit_weibulls(obs, np.zeros(600, dtype=np.int64), strata=1)
+        curve = Weibull(float(plain.shape[0]), float(np.exp(plain.log_eta[0])))
+        found = fit_trucks(obs, curve)
+        assert found is not None
+        assert found.log_likelihood >= plain.log_likelihood[0] - 1e-6
+        if found.variance < 1e-6:
+            assert found.curve.shape == pytest.approx(curve.shape, rel=1e-3)
+            break
+    else:
+        pytest.fail("no sample without estimated spread among six")
+
+
+def test_unfitted_strata_stand_beside_fitted_ones() -> None:
+    lives = make_lives(
+        [10.0, 20.0, 30.0, 40.0, 50.0], [1, 1, 0, 0, 0], component="boot", duty_cycle=["a", "a", "a", "b", "b"]
+    )
+    kinds = [type(item) for item in fit(lives).items]
+    assert kinds == [Fit, Unfitted]
