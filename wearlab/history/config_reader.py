@@ -250,8 +250,7 @@ def _read_table(section: _Section, table: Table, duty_cycles: tuple[str, ...] | 
         parts = re.findall(r"%-?(.)", form)
         if form != EXCEL_SERIAL and (not parts or not set(parts) <= _DATE_PARTS):
             section.refuse("dates", f"{form!r} is not a date format", 'write dates = ["%m/%d/%Y"] or alike')
-    options = section.pairs("options")
-    section.section("options").check_keys(OPTIONS)
+    options = _read_options(section)
     codes = section.section("codes")
     return TableMap(
         files=section.words("files"),
@@ -260,6 +259,20 @@ def _read_table(section: _Section, table: Table, duty_cycles: tuple[str, ...] | 
         codes={name: _read_codes(codes, name, table, duty_cycles) for name in codes.values},
         options=options,
     )
+
+
+def _read_options(section: _Section) -> dict[str, str]:
+    options, own = section.pairs("options"), section.section("options")
+    own.check_keys(OPTIONS)
+    for name in ("delimiter", "quote", "decimal", "thousands"):
+        if name in options and len(options[name]) > 1:
+            own.refuse(name, f"one character is wanted, not {options[name]!r}", f'write {name} = ","')
+    for name in ("delimiter", "decimal", "encoding", "sheet"):
+        if options.get(name) == "":
+            own.refuse(name, "it is empty", "leave it out, or give a value")
+    if "thousands" in options and options["thousands"] == options.get("decimal", "."):
+        own.refuse("thousands", "it is the same as the decimal mark", 'write decimal = ",", thousands = "." or alike')
+    return options
 
 
 def _check_name(section: _Section, name: str, table: Table) -> None:
@@ -370,10 +383,9 @@ def _suggest(name: str, known: Iterable[str]) -> str:
 def _find_line(text: str, path: tuple[str, ...], key: str) -> int | None:
     """Return the line on which a key most likely stands: the first that names it after the last part of its path."""
     lines = text.splitlines()
-    start = 0
+    found: int | None = None
     for part in (*path, key):
         pattern = re.compile(rf"(?<![\w.-])[\"']?{re.escape(part)}[\"']?\s*[\].=]|[.]\s*{re.escape(part)}\s*[\].=]")
-        hit = next((number for number in range(start, len(lines)) if pattern.search(lines[number])), None)
-        start = start if hit is None else hit
-        last = hit
-    return None if last is None else last + 1
+        hit = next((number for number in range(found or 0, len(lines)) if pattern.search(lines[number])), None)
+        found = found if hit is None else hit
+    return None if found is None else found + 1

@@ -56,7 +56,13 @@ def find_files(folder: Path, config: FleetConfig) -> tuple[tuple[DataFile, ...],
 def _list_names(folder: Path, *, deep: bool) -> list[str]:
     paths = folder.rglob("*") if deep else folder.iterdir()
     names = (path.relative_to(folder).as_posix() for path in paths if deep is False or not path.is_dir())
-    return sorted(name for name in names if not name.startswith((".", "~$")))
+    return sorted((name for name in names if not name.startswith((".", "~$"))), key=_natural_order)
+
+
+def _natural_order(name: str) -> tuple[tuple[str, ...], str]:
+    """Return what sorts export-2 before export-10, and a bare name before the same name with an addition."""
+    parts = re.split(r"(\d+)", name.split(".", maxsplit=1)[0])
+    return tuple(part.zfill(20) if part.isdecimal() else part for part in parts), name
 
 
 def _match_default(table: Table, names: Iterable[str]) -> list[str]:
@@ -76,7 +82,7 @@ def _match_given(table: Table, patterns: Iterable[str], names: list[str]) -> lis
                 CONFIG_NAME,
             )
         found += matched
-    return sorted(set(found))
+    return sorted(set(found), key=_natural_order)
 
 
 def _missing_tables(folder: Path, missing: list[str], names: list[str]) -> DataError:

@@ -144,8 +144,7 @@ def unload_file(store: Store, name: str) -> int:
         fix = f"did you mean {near[0]}?" if near else "wearlab load lists the files"
         raise DataError("not-loaded", f"no file of the name {name!r} was loaded", fix, Path(store.path).name)
     with store.transaction():
-        count = sum(_unload_version(store, file_id, find_table(table)) for file_id, table in mine)
-    return count
+        return sum(_unload_version(store, file_id, find_table(table)) for file_id, table in mine)
 
 
 def _unload_version(store: Store, file_id: int, table: Table) -> int:
