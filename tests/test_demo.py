@@ -1,6 +1,7 @@
 """The invented demo fleet: written to the contract, the same for the same seed, and true to what it says it planted."""
 
 import json
+from datetime import date
 from pathlib import Path
 
 import numpy as np
@@ -22,7 +23,8 @@ from wearlab.demo_fleet import (
     make_trucks,
 )
 from wearlab.demo_lives import Hazard, make_hazard, make_lives, make_positions
-from wearlab.demo_records import World
+from wearlab.demo_records import World, in_record, names
+from wearlab.history.source import View, read_source
 
 COMMITTED = Path(__file__).parent.parent / "demo_data"
 REQUIRED = {
@@ -174,7 +176,7 @@ def test_the_summed_hazard_is_the_integral_of_the_hazard_stretch_by_stretch():
     )
 
 
-def test_first_joints_of_new_trucks_follow_the_planted_weibull_averaged_over_trucks(world):
+def test_first_center_bearings_follow_the_planted_weibull_averaged_over_trucks(world):
     # Survival with gamma frailty of variance phi and summed hazard H is (1 + phi H)^(-1/phi); Vaupel et al. 1979.
     lives, positions, trucks = world.lives, world.positions, world.trucks
     truck = positions.truck[lives.position]
@@ -207,6 +209,55 @@ def test_a_failure_found_at_an_inspection_lies_after_the_last_look_before_it(wor
     found = lives.at_inspection
     assert (looks.next_after(truck[found], lives.latent[found]) >= lives.removed[found] - 1e-6).all()
     assert (lives.latent[found] < lives.removed[found]).all()
+
+
+def test_no_recorded_look_comes_between_a_hidden_failure_and_the_one_that_found_it(good_services):
+    world = _world(1, 300)
+    lives, positions = world.lives, world.positions
+    unit = np.array(names(world.trucks))[positions.truck[lives.position]]
+    visits = good_services[good_services["action"] != "replace"]
+    by_unit = {name: pd.to_datetime(days).to_numpy() for name, days in visits.groupby("unit_id")["date"]}
+    for life in np.flatnonzero(in_record(world) & lives.at_inspection):
+        truck = positions.truck[lives.position[life : life + 1]]
+        failed, found = (
+            np.floor(world.meters.moment(truck, miles[life : life + 1]))[0] for miles in (lives.latent, lives.removed)
+        )
+        days = by_unit.get(unit[life], np.array([], dtype="datetime64[ns]")).astype("datetime64[D]").astype(int)
+        assert not ((days > failed) & (days < found)).any(), (unit[life], life)
+
+
+def test_loading_the_demo_finds_every_planted_failure_but_those_whose_record_was_spoilt(simulated, tmp_path):
+    write_demo(tmp_path / "fleet", seed=1)
+    view = View(as_of=None, scale=None, level=0.9, today=date(2026, 11, 24), unknown_as_failure=False)
+    history, loaded = read_source(tmp_path / "fleet", view, store_path=":memory:", progress=lambda _: None)
+    counts = simulated[1]["counts"]
+    assert loaded is not None
+    assert loaded.tables()["tables"]["rows_set_aside"].sum() == counts["bad_rows"]
+    assert loaded.tables()["tables"]["rows_already_loaded"].sum() == counts["repeated_rows"]
+    failed = history.lives[history.lives["failed"]]
+    true = _true_failures()
+    seen = set(zip(failed["unit_id"], failed["position"], pd.to_datetime(failed["end_date"]), strict=True))
+    assert seen <= set(true)  # nothing is made up, no repair counted twice
+    spoilt = set(zip(history.left_out["unit_id"], history.left_out["position"], strict=True))
+    ended = history.lives[history.lives["ending"].isin(["unknown", "position_unknown"])]
+    spoilt |= set(zip(ended["unit_id"], ended["position"], strict=True))
+    assert {(unit, position) for unit, position, _ in set(true) - seen} <= spoilt
+    assert len(seen) > 0.9 * len(true)
+    ages = failed.set_index(["unit_id", "position", pd.to_datetime(failed["end_date"])])["exit_miles"]
+    apart = np.array([ages[key] - true[key] for key in seen])
+    assert np.quantile(np.abs(apart), 0.9) < 2  # miles; the rest had their meter worked out
+
+
+def _true_failures() -> dict[tuple[str, str, pd.Timestamp], float]:
+    world = _world(1, 300)
+    lives, positions = world.lives, world.positions
+    failed = np.flatnonzero(in_record(world) & (lives.reason == 0))
+    at = lives.position[failed]
+    truck = positions.truck[at]
+    days = pd.to_datetime(np.floor(world.meters.moment(truck, lives.removed[failed])), unit="D")
+    places = [place.position for place in positions.place[at]]
+    keys = zip(names(world.trucks)[truck], places, days, strict=True)
+    return dict(zip(keys, lives.removed[failed] - lives.fitted[failed], strict=True))
 
 
 def test_lives_at_a_position_follow_one_another_without_gap(world):

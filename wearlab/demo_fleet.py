@@ -67,7 +67,7 @@ class Meters:
     rate: Floats  # (trucks, months)
     build_day: Ints
 
-    def at(self, truck: Ints, day: NDArray[np.floating]) -> Floats:
+    def at(self, truck: Ints, day: NDArray[np.floating | np.integer]) -> Floats:
         """Return the true miles of each truck at a moment (days since 1970, with fraction)."""
         month = np.searchsorted(self.month_day, day, side="right") - 1
         begun = np.maximum(self.month_day[month], self.build_day[truck])
@@ -143,7 +143,9 @@ def make_trucks(rng: np.random.Generator, size: int) -> Trucks:
     campaign_day = _days(rng, size, str(plan.BAD_LOT_WINDOW[0] + 2), str(plan.BAD_LOT_WINDOW[1] - 6))
     planned = rng.random(size) < plan.PLANNED_SHARE
     hard = np.where(duty_cycle == 0, _pick(rng, np.tile([0.85, 0.1, 0.05], (size, 1))), 0)
-    meter_fails = (rng.random(size) < 0.02) & (end - np.maximum(start, RECORDS_FROM) > 900)
+    meter_fails = rng.random(size) < 0.025
+    meter_day = _days(rng, size, "2021-06-01", "2025-06-30")
+    meter_fails &= (meter_day > start + 200) & (meter_day < end - 200)
     return Trucks(
         duty_cycle=duty_cycle,
         later_duty_cycle=later,
@@ -166,7 +168,7 @@ def make_trucks(rng: np.random.Generator, size: int) -> Trucks:
         trial=(duty_cycle == 2) & np.isin(shop, [2, 3]) & (rng.random(size) < plan.TRIAL_SHARE / 0.5),
         boot_campaign_day=np.where(campaign, campaign_day, NEVER),
         planned_factor=np.where(planned, rng.uniform(0.85, 1.15, size), 0.0),
-        meter_replaced_day=np.where(meter_fails, _days(rng, size, "2021-06-01", "2025-06-30"), NEVER),
+        meter_replaced_day=np.where(meter_fails, meter_day, NEVER),
     )
 
 

@@ -179,7 +179,7 @@ def readings_table(rng: np.random.Generator, world: World) -> pd.DataFrame:
         }
     )
     order = np.lexsort([moment, truck])
-    return table.iloc[order].drop_duplicates(["unit_id", "date"], keep="last").reset_index(drop=True)
+    return table.iloc[order].drop_duplicates(["unit_id", "date"], keep="first").reset_index(drop=True)
 
 
 def duty_changes_table(world: World) -> pd.DataFrame:

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from wearlab import demo_scenario as plan
 from wearlab.demo_fleet import AS_OF, NEVER, Flags, Floats, Ints, Stops
@@ -126,7 +127,7 @@ def _replacements(rng: np.random.Generator, world: World) -> pd.DataFrame:
     )
 
 
-def _lose_facts(rng: np.random.Generator, rows: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+def _lose_facts(rng: np.random.Generator, world: World, rows: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the replacements with reasons and positions lost, and second orders written for the same repair."""
     draw, size = rng.random(len(rows)), len(rows)
     reason = rows["reason"].to_numpy(dtype=object)
@@ -139,19 +140,34 @@ def _lose_facts(rng: np.random.Generator, rows: pd.DataFrame) -> tuple[pd.DataFr
         position=np.where(no_place, "", rows["position"].to_numpy(dtype=object)),
     )
     twice = np.flatnonzero((rng.random(size) < 0.03) & (reason == "failure") & ~unknown & ~no_place)
-    second = rows.iloc[twice].assign(
-        moment=rows["moment"].to_numpy()[twice] + rng.integers(1, 5, len(twice)), note="second order, same repair"
-    )
-    return rows, second
+    moment = rows["moment"].to_numpy(dtype=float)[twice]
+    later, truck = moment + rng.integers(1, 5, len(twice)), rows["truck"].to_numpy()[twice]
+    second = rows.iloc[twice].assign(moment=later, note="second order, same repair")
+    # Further on than this they would be two repairs.
+    near = world.meters.at(truck, later) - world.meters.at(truck, moment) < 450
+    return rows, second[near & (later < world.trucks.end_day[truck])]
+
+
+def _hides_a_failure(world: World, visits: pd.DataFrame) -> NDArray[np.bool_]:
+    """Return which visits came while a part of the truck had failed unseen: greasing it all would have shown it."""
+    lives = world.lives
+    unseen = np.flatnonzero(lives.at_inspection | lives.undiscovered)
+    truck = world.positions.truck[lives.position[unseen]]
+    last = world.meters.at(truck, world.trucks.end_day[truck] + 1.0)
+    failed = world.meters.moment(truck, lives.latent[unseen])
+    seen = world.meters.moment(truck, np.minimum(lives.removed[unseen], last))
+    spans = pd.DataFrame({"truck": truck, "failed": failed, "seen": seen})
+    met = visits[["truck", "moment"]].assign(visit=np.arange(len(visits))).merge(spans, on="truck")
+    hidden = met["visit"][(met["failed"] < met["moment"]) & (met["moment"] < met["seen"])]
+    return np.isin(np.arange(len(visits)), hidden.to_numpy())
 
 
 def services_table(rng: np.random.Generator, world: World) -> tuple[pd.DataFrame, dict[str, int]]:
     """Return the services table in order of date, and how many rows carry each kind of fault."""
-    rows, second = _lose_facts(rng, _replacements(rng, world))
+    rows, second = _lose_facts(rng, world, _replacements(rng, world))
     on_road = rows[(rows["found_at"] == "breakdown") & (rng.random(len(rows)) < 0.25)]
     after = on_road[["truck", "moment", "shop", "crew"]].assign(life=-1, action="regrease", note="greased at repair")
-    # A failed part comes off, and whatever was greased at that stop had been greased already.
-    second = second[second["moment"] < world.trucks.end_day[second["truck"].to_numpy()]]
+    after = after[~_hides_a_failure(world, after)]
     parts = [
         _visits(rng, world, world.greasings, "regrease"),
         _visits(rng, world, world.inspections, "inspect"),
