@@ -15,7 +15,7 @@ from wearlab.show.figures import (
     show_number,
     show_scale,
     show_share,
-    show_whole,
+    show_value,
 )
 from wearlab.show.tables import show_interval
 from wearlab.study import Study
@@ -93,34 +93,36 @@ def schedule_headline(row: Mapping[str, Any]) -> str:
     current, recommended = row["current"], row["recommended"]
     if is_missing(recommended):
         return f"{who}: no interval can be recommended"
+    target = show_number(float(recommended))
     if is_missing(current):
-        return f"{who}: regrease every {show_whole(float(recommended))} {unit}"
-    if float(recommended) == float(current) or row.get("limited_by") == "evidence":
-        return f"{who}: keep regreasing every {show_whole(float(current))} {unit}"
+        return f"{who}: regrease every {target} {unit}"
+    if not is_changed(row):
+        return f"{who}: keep regreasing every {target} {unit}"
     change = "shorten" if float(recommended) < float(current) else "lengthen"
-    return (
-        f"{who}: {change} the regrease interval from {show_whole(float(current))} "
-        f"to {show_whole(float(recommended))} {unit}"
-    )
+    return f"{who}: {change} the regrease interval from {show_number(float(current))} to {target} {unit}"
+
+
+def is_changed(row: Mapping[str, Any]) -> bool:
+    """Return whether a row of ``regrease`` recommends another interval than today's."""
+    known = not is_missing(row["recommended"]) and not is_missing(row["current"])
+    return known and float(row["recommended"]) != float(row["current"]) and row.get("limited_by") != "evidence"
 
 
 def schedule_sentences(row: Mapping[str, Any], study: Study) -> tuple[str, ...]:
     """Return what stands behind one class's regrease interval: saving, chance, flat zone, limit."""
     sentences = []
-    changed = row.get("recommended") != row.get("current") and row.get("limited_by") != "evidence"
-    if changed and not is_missing(row.get("saving_per_truck_year")):
+    if is_changed(row) and not is_missing(row.get("saving_per_truck_year")):
         saving = show_interval(row["saving_per_truck_year"], row.get("saving_low"), row.get("saving_high"), "money")
-        currency = show_text(study.history.config.currency)
         chance = row.get("probability_better")
-        sure = "" if is_missing(chance) else f"; the chance that it is an improvement is {show_share(float(chance))}"  # type: ignore[arg-type]
-        sentences.append(f"Saves {saving} {currency} per truck and year{sure}.")
+        sure = "" if is_missing(chance) else f"; the chance that it is an improvement is {show_value(chance, 'share')}"
+        sentences.append(f"Saves {saving} {show_text(study.history.config.currency)} per truck and year{sure}.")
     if not is_missing(row.get("low")) and not is_missing(row.get("high")):
-        zone = f"{show_whole(float(row['low']))} to {show_whole(float(row['high']))}"
+        zone = f"{show_number(float(row['low']))} to {show_number(float(row['high']))}"
         sentences.append(f"Anywhere from {zone} miles costs within 2 % of the least.")
     if not is_missing(row.get("limited_by")):
         sentences.append(LIMITS.get(str(row["limited_by"]), f"Limited by {show_name(row['limited_by'])}."))
-    if not is_missing(row.get("stronger")):
-        sentences.append(f"What would strengthen the evidence: {show_text(row['stronger'])}.")
+    elif not is_missing(row["recommended"]) and not is_changed(row):
+        sentences.append("Today's interval is as good as any that the records can tell apart from it.")
     return tuple(sentences)
 
 
@@ -130,7 +132,7 @@ def _replacements(study: Study) -> Iterable[Decision]:
         return
     sentences = tuple(
         f"{show_name(row['component']).capitalize()}, {show_name(row['duty_cycle'])}: "
-        f"at {show_whole(float(row['replace_at']))} {show_scale(study.basis.scale)}."
+        f"at {show_number(float(row['replace_at']))} {show_scale(study.basis.scale)}."
         for row in rows
     )
     headline = "Replace before failure where it pays, everything else on condition"
@@ -200,8 +202,9 @@ def verdict_of(cluster: object) -> dict[str, Any]:
 
 def cluster_name(cluster: Any) -> str:
     """Return which part's failures a cluster result looked at."""
-    stratum = dict(cluster.basis.stratum)
-    return show_name(stratum["component"]) if "component" in stratum else "all parts"
+    component = getattr(getattr(cluster, "verdict", None), "component", None)
+    component = component or dict(cluster.basis.stratum).get("component")
+    return show_name(component) if component else "part"
 
 
 def _clusters(study: Study) -> Iterable[Decision]:

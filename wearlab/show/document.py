@@ -95,7 +95,8 @@ def to_json(document: Mapping[str, Any]) -> str:
 
 def show_text(value: object) -> str:
     """Return text from data on one line, control characters and marks that reorder text shown as their codes."""
-    return "".join(_visible(character) for character in str(value))
+    text = str(value)
+    return text if text.isprintable() else "".join(map(_visible, text))
 
 
 def _visible(character: str) -> str:

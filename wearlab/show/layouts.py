@@ -18,12 +18,17 @@ class Field:
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """How one table is shown; ``order`` sorts it (``-name`` = falling), ``rows`` is how many stand on the page."""
+    """How one table is shown.
+
+    ``order`` sorts it (``-name`` = falling), ``rows`` is how many stand on the page, ``only`` (column, value) picks
+    the rows that do.
+    """
 
     caption: str
     fields: tuple[Field, ...]
     order: tuple[str, ...] = ()
     rows: int = TOP_ROWS
+    only: tuple[str, object] | None = None
 
 
 def _ends(column: str, heading: str, kind: str) -> Field:
@@ -96,10 +101,10 @@ LAYOUTS: dict[tuple[str, str], Layout] = {
         "Regrease intervals",
         (
             DUTY_CYCLE,
-            Field("current", "Today", "whole"),
-            Field("recommended", "Recommended", "whole"),
-            Field("flat_zone", "Flat zone", "whole", "low", "high"),
-            Field("cost_optimal", "Cheapest before limits", "whole"),
+            Field("current", "Today", "number"),
+            Field("recommended", "Recommended", "number"),
+            Field("flat_zone", "Flat zone", "number", "low", "high"),
+            Field("cost_optimal", "Cheapest before limits", "number"),
             Field("saving_per_truck_year", "Saving per truck-year", "money", "saving_low", "saving_high"),
             Field("probability_better", "Chance of being better", "share"),
             Field("evidence", "Evidence", "name"),
@@ -125,7 +130,7 @@ LAYOUTS: dict[tuple[str, str], Layout] = {
             COMPONENT,
             DUTY_CYCLE,
             Field("policy", "Policy", "name"),
-            Field("replace_at", "Replace at", "whole", "replace_at_low", "replace_at_high"),
+            Field("replace_at", "Replace at", "number", "replace_at_low", "replace_at_high"),
             Field("cost_per_1000", "Cost per 1,000", "money", "cost_per_1000_low", "cost_per_1000_high"),
             Field("run_to_failure_per_1000", "Run to failure, per 1,000", "money"),
             Field("saving_share", "Saving", "share"),
@@ -139,7 +144,7 @@ LAYOUTS: dict[tuple[str, str], Layout] = {
             DUTY_CYCLE,
             Field("gaps", "Gaps", "count"),
             Field("trucks", "Trucks", "count"),
-            Field("median", "Median gap, 8 in 10 gaps", "whole", "p10", "p90"),
+            Field("median", "Median gap, 8 in 10 gaps", "number", "p10", "p90"),
             Field("planned_miles", "Planned", "whole"),
             Field("share_over_plan", "Later than planned", "share"),
         ),
@@ -149,13 +154,12 @@ LAYOUTS: dict[tuple[str, str], Layout] = {
         "What other intervals would do",
         (
             DUTY_CYCLE,
-            COMPONENT,
-            Field("interval", "Interval", "whole"),
-            _ends("mean_life", "Mean life", "number"),
+            Field("interval", "Interval", "number"),
             _ends("failures_per_100_truck_years", "Failures in 100 truck-years", "number"),
             _ends("cost_per_1000", "Cost per 1,000", "money"),
         ),
         rows=24,
+        only=("component", "all"),
     ),
     ("early", "units"): Layout(
         "Trucks against their class",
@@ -194,6 +198,7 @@ LAYOUTS: dict[tuple[str, str], Layout] = {
             Field("power", "Is flagged with chance", "share"),
         ),
         rows=24,
+        only=("multiple", 4.0),
     ),
     ("cluster", "levels"): Layout(
         "What failed parts have in common",
@@ -296,8 +301,11 @@ LAYOUTS: dict[tuple[str, str], Layout] = {
             POSITION,
             Field("quantity", "Quantity", "name"),
             Field("latest", "Latest", "number"),
-            Field("rate", "Per 1,000 miles", "number"),
-            Field("miles_to_limit", "Miles to limit", "whole", "low", "high"),
+            Field("limit", "Limit", "number"),
+            Field("unit", "Unit", "text"),
+            Field("rate_per_1000", "Per 1,000 miles", "number"),
+            Field("miles_to_limit", "Miles to limit", "number", "low", "high"),
+            Field("status", "Status", "text"),
         ),
         order=("miles_to_limit", "unit_id", "position"),
     ),

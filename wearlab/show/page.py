@@ -8,7 +8,7 @@ import pandas as pd
 from wearlab.evidence import SAFETY, Basis, Caution, Result, Unanswered
 from wearlab.show.decisions import Decision, cluster_name, decide, records, table_of, verdict_of
 from wearlab.show.document import show_text
-from wearlab.show.figures import show_count, show_date, show_name, show_scale, show_share
+from wearlab.show.figures import is_missing, show_count, show_date, show_name, show_number, show_scale, show_share
 from wearlab.show.pictures import (
     Picture,
     picture_classes,
@@ -92,7 +92,7 @@ def _facts(study: Study) -> tuple[tuple[str, str], ...]:
         facts.append(("Trucks", show_count(len(study.history.units))))
     facts += [("Lives", show_count(basis.lives)), ("Failures", show_count(basis.failures))]
     if "exposure" in groups and len(groups):
-        facts.append((f"Part {show_scale(basis.scale)} watched", show_count(round(float(groups["exposure"].sum())))))
+        facts.append((f"Part {show_scale(basis.scale)} watched", show_number(float(groups["exposure"].sum()))))
     facts.append(("Every range", f"two-sided, {show_share(basis.level)}"))
     return tuple(facts)
 
@@ -126,6 +126,12 @@ def _doubts(cautions: tuple[Caution, ...], known: tuple[Caution, ...] = ()) -> t
 
 
 def _engineer(study: Study) -> Chapter:
+    rows = records(table_of(study.recommendation, "regrease"))
+    stronger = tuple(
+        f"{show_name(row['duty_cycle']).capitalize()}: stronger evidence would come from {show_text(row['stronger'])}."
+        for row in rows
+        if not is_missing(row.get("stronger"))
+    )
     regrease = _section(
         "regrease",
         "How often to regrease",
@@ -137,6 +143,7 @@ def _engineer(study: Study) -> Chapter:
                 "One stop greases the whole truck, so there is one interval per duty cycle. It is weighed on what "
                 "a stop costs, what failures cost, and how failures have followed the intervals really run here."
             ),
+            *stronger,
         ),
         pictures=(picture_costs(study), picture_practice(study), picture_gaps(study)),
     )

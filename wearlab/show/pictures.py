@@ -7,8 +7,7 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from wearlab.curves.traced import trace_curves
-from wearlab.evidence import Basis, Unanswered
+from wearlab.evidence import Basis
 from wearlab.show.decisions import cluster_name, records, table_of, verdict_of
 from wearlab.show.document import show_text
 from wearlab.show.figures import (
@@ -64,10 +63,9 @@ def _panel(name: str, label: str, alt: str, draw: Callable[..., object], *, rows
 
 def picture_lives(study: Study) -> Picture | None:
     """Return the life curves, one chart per part, one line per duty cycle."""
-    if isinstance(study.fits, Unanswered):
+    curves, fits = table_of(study.fits, "curves"), table_of(study.fits, "fits")
+    if curves.empty:
         return None
-    curves = trace_curves(study.fits)
-    fits = table_of(study.fits, "fits")
     scale = study.basis.scale
     panels, words = [], []
     for number, (component, rows) in enumerate(curves.groupby(_key(curves, "component"), sort=False, dropna=False)):
@@ -224,7 +222,8 @@ def picture_practice(study: Study) -> Picture | None:
         draw = partial(draw_practice, rows, line, scale="miles")
         panels.append(_panel(f"practice-{number}", label, f"{label}: {spoken}.", draw))
     note = (
-        "Squares: failures counted in each band, adjusted for age and class, with their range. Line: the fitted effect."
+        "Squares: failures in each band, adjusted for age and class; crossbar: the band; upright: the range. "
+        "Line: the fitted effect."
     )
     title = "What the regrease interval does to failures"
     return Picture("practice", title, tuple(panels), tuple(words), note, source_line(study.recommendation.basis), bands)

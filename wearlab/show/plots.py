@@ -149,7 +149,7 @@ def short_number(value: float) -> str:
     return f"{value:,.10g}".replace("-", "−")
 
 
-def shorten(text: object, length: int = 22) -> str:
+def shorten(text: object, length: int = 26) -> str:
     """Return a label cut to what an axis can hold."""
     shown = show_text(text)
     return shown if len(shown) <= length else shown[: length - 1] + "…"

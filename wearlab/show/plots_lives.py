@@ -56,8 +56,21 @@ def _label_curves(names: list[str], ax: Axes) -> None:
         ax.plot([], [], color=SERIES[number], linestyle=DASHES[number], label=shorten(show_name(name)))[0]
         for number, name in enumerate(names)
     ]
-    if len(names) > 1 or names != ["all"]:
-        ax.legend(handles=handles, frameon=False, loc="lower left", fontsize=10, handlelength=2.6, borderaxespad=0.2)
+    if names == ["all"]:
+        return
+    rows = -(-len(names) // 3)
+    ax.legend(
+        handles=handles,
+        frameon=False,
+        loc="lower left",
+        bbox_to_anchor=(-0.02, 1.0),
+        ncols=3,
+        fontsize=10,
+        handlelength=2.2,
+        columnspacing=1.2,
+        borderaxespad=0.1,
+    )
+    ax.set_title(ax.get_title(loc="left"), loc="left", fontsize=11, pad=8 + 17 * rows)
 
 
 def _write_at_risk(curves: pd.DataFrame, names: list[str], ax: Axes) -> None:

@@ -72,14 +72,15 @@ def draw_practice(bands: pd.DataFrame, line: pd.DataFrame, *, ax: Axes, scale: s
         if {"low", "high"} <= set(line):
             ax.fill_between(line["practised"], line["low"], line["high"], color=SOFT[0], alpha=0.45, linewidth=0)
         ax.plot(line["practised"], line["rate"], color=SERIES[0], label="fitted")
-    middle = (bands["practised_low"] + bands["practised_high"]) / 2
+    middle = np.sqrt(bands["practised_low"] * bands["practised_high"])
     reach = np.vstack([bands["rate"] - bands["rate_low"], bands["rate_high"] - bands["rate"]])
     ax.errorbar(middle, bands["rate"], yerr=np.clip(reach, 0, None), fmt="s", color=SERIES[1], markersize=6, capsize=0)
+    ax.hlines(bands["rate"], bands["practised_low"], bands["practised_high"], color=SERIES[1], linewidth=0.8)
     for x, high, failures in zip(middle, bands["rate_high"], bands["failures"], strict=True):
         if np.isfinite(high):
             write_at(ax, f"{failures:,.0f}", (x, high), shift=(0, 3), across="center", upright="bottom")
-    ceiling = float(np.nanmax(bands["rate_high"]))
-    ax.set_ylim(0, ceiling * 1.18)
+    drawn = [bands["rate_high"], *(line[name] for name in ("rate", "high") if name in line and len(line))]
+    ax.set_ylim(0, max(float(np.nanmax(values)) for values in drawn) * 1.14)
     ax.grid(axis="y")
     ax.set_axisbelow(True)
     number_axis(ax, "x")

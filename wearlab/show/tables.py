@@ -13,11 +13,11 @@ from wearlab.show.layouts import LAYOUTS, Field, Layout
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """One shown value and the value it sorts by."""
+    """One shown value, the value it sorts by, and whether it is a number or a short name that stays on one line."""
 
     text: str
     sort: str
-    numeric: bool
+    style: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +36,7 @@ def lay_out(question: str, table: str, frame: pd.DataFrame, *, file: str) -> Sho
     """Return a result's table as the page prints it; columns that the frame lacks are left away."""
     layout = LAYOUTS.get((question, table)) or Layout(table.replace("_", " ").capitalize(), _plain_fields(frame))
     fields = [field for field in layout.fields if _present(field, frame)]
-    ordered = _in_order(frame, layout.order).head(layout.rows)
+    ordered = _in_order(_picked(frame, layout), layout.order).head(layout.rows)
     rows = tuple(tuple(_cell(record, field) for field in fields) for record in ordered.to_dict("records"))
     headings = tuple((field.heading, is_numeric(field.kind)) for field in fields)
     return ShownTable(f"{question}_{table}", layout.caption, headings, rows, len(frame), file)
@@ -54,6 +54,13 @@ def _present(field: Field, frame: pd.DataFrame) -> bool:
     return bool(frame[columns].notna().to_numpy().any())
 
 
+def _picked(frame: pd.DataFrame, layout: Layout) -> pd.DataFrame:
+    if layout.only is None or layout.only[0] not in frame.columns:
+        return frame
+    column, value = layout.only
+    return frame.loc[frame[column] == value]
+
+
 def _in_order(frame: pd.DataFrame, order: Iterable[str]) -> pd.DataFrame:
     names = [name for name in order if name.removeprefix("-") in frame.columns]
     if not names or frame.empty:
@@ -69,12 +76,15 @@ def _cell(record: dict[Any, Any], field: Field) -> Cell:
     high = record.get(field.high) if field.high else None
     text = show_interval(value, low, high, field.kind, alone=field.column not in record)
     sort = plain_value(low if field.column not in record else value)
-    return Cell(text, "" if sort is None else show_text(sort), is_numeric(field.kind))
+    style = "number" if is_numeric(field.kind) else "name" if field.kind in ("name", "date") else ""
+    return Cell(text, "" if sort is None else show_text(sort), style)
 
 
 def show_interval(value: Any, low: Any, high: Any, kind: str, *, alone: bool = False) -> str:
     """Return ``value (low to high)``, the value where no end is known, or the ends where the range stands ``alone``."""
     if is_missing(low) and is_missing(high):
+        return show_value(value, kind)
+    if not is_missing(value) and value == low == high:
         return show_value(value, kind)
     ends = [show_value(end, kind, like=value) for end in (low, high)]
     if is_missing(high):

@@ -19,6 +19,7 @@ ALIASES: dict[str, str] = {
     "is flagged with chance": "flagged",
     "later than planned": "regrease gap",
     "mean life": "life",
+    "limit": "miles to limit",
     "median age at failure": "age",
     "median days since service": "age",
     "median gap, 8 in 10 gaps": "regrease gap",

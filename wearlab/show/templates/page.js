@@ -43,7 +43,7 @@
     const table = box.querySelector("table:not(.plain)");
     if (!table || table.tBodies[0].rows.length < 2) continue;
     makeSortable(table);
-    if (table.tBodies[0].rows.length > 6) makeFilter(box, table);
+    if (table.tBodies[0].rows.length > 9) makeFilter(box, table);
   }
 
   const closed = [];
