@@ -13,7 +13,7 @@ from wearlab.evidence import Basis, Caution, DataError, SourceFile
 from wearlab.history.config import FleetConfig
 from wearlab.history.config_reader import CONFIG_NAME, read_config
 from wearlab.history.contract import TABLES
-from wearlab.history.load_files import find_files
+from wearlab.history.load_files import check_mapping, find_files
 from wearlab.history.load_record import (
     check_all_there,
     clear_rows,
@@ -87,13 +87,14 @@ def load_folder(folder: Path, store: Store, *, today: date, progress: Progress, 
     if rebuild:
         check_all_there(store, found)
         progress(f"the mapping in {CONFIG_NAME} has changed: all rows are read afresh from the folder")
-    prepare_staging(store)
+    names = {one.file.table for one in known if not one.done}
+    prepare_staging(store, names)
     try:
         staged = _stage_all(known, config, today, store, progress)
         with store.transaction():
             if rebuild:
                 clear_rows(store)
-            judge_rows(store)
+            judge_rows(store, names)
             outcomes = _move_all(store, staged)
             accounts, set_aside = _account(known, outcomes), _list_set_aside(store, known)
             _check_shares(accounts, set_aside, config, strict=strict)
@@ -123,12 +124,20 @@ def _stage_all(
         if not one.done:
             progress(f"reading {one.file.name} into {one.file.table}")
             staged.append(stage_file(one, config=config, today=today, store=store))
+    for name, mapping in config.tables.items():
+        check_mapping(
+            name, mapping, [(one.known.file, one.unmatched) for one in staged if one.known.file.table == name]
+        )
     return tuple(staged)
 
 
 def _move_all(store: Store, staged: tuple[StagedFile, ...]) -> dict[int, Outcome]:
-    outcomes = (outcome for table in TABLES for outcome in move_rows(store, table, staged))
-    return {outcome.file_id: outcome for outcome in outcomes}
+    outcomes: dict[int, Outcome] = {}
+    for table in TABLES:
+        mine = tuple(one for one in staged if one.known.file.table == table.name)
+        if mine:
+            outcomes |= {outcome.file_id: outcome for outcome in move_rows(store, table, mine)}
+    return outcomes
 
 
 def _account(known: tuple[Known, ...], outcomes: Mapping[int, Outcome]) -> dict[str, tuple[int, int, int, int]]:

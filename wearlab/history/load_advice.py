@@ -38,20 +38,23 @@ DATE_FORMS = (
     "%Y/%m/%d %H:%M:%S",
 )
 _SAMPLE = 500
+_FEW_WITH_FORM = 2  # rows of a file with which a format that all follow is taken as the file's own
+_FEW_WITHOUT = 5  # rows with which a column without any readable date is taken as a whole
 
 
-def check_dates(store: Store, reading: Reading, file: DataFile, file_id: int) -> None:
+def check_dates(store: Store, reading: Reading, file: DataFile, file_id: int, faults: set[int]) -> None:
     """Refuse (DataError) a file with a column of dates of which none can be read: it has a format of its own."""
     for number, fault in enumerate(reading.faults):
-        if not fault.reason.startswith("not a date"):
+        if number not in faults or not fault.reason.startswith("not a date"):
             continue
         values = {"fault": number, "file_id": file_id}
         texts = store.rows(read_table_sql("load_table_fault_texts", reading.table), values)
-        if sum(count for _, _, count in texts) < 2:
+        rows, forms = sum(count for _, _, count in texts), guess_date_forms(text for text, _, _ in texts[:_SAMPLE])
+        if rows < (_FEW_WITH_FORM if forms else _FEW_WITHOUT):
             continue
         filled = {"column": fault.column, "file_id": file_id}
         if not store.number(read_table_sql("load_table_filled", reading.table), filled):
-            raise _unreadable_dates(file, reading, fault.column, [(text, line) for text, line, _ in texts[:_SAMPLE]])
+            raise _unreadable_dates(file, reading, fault.column, texts[0][:2], forms)
 
 
 def guess_date_forms(texts: Iterable[str]) -> tuple[str, ...]:
@@ -68,9 +71,10 @@ def _follows(text: str, form: str) -> bool:
     return 1900 <= found.year < 2200
 
 
-def _unreadable_dates(file: DataFile, reading: Reading, column: str, sample: list[tuple[str, int]]) -> DataError:
-    forms = guess_date_forms(text for text, _ in sample)
-    first, line = sample[0]
+def _unreadable_dates(
+    file: DataFile, reading: Reading, column: str, first_seen: tuple[str, int], forms: tuple[str, ...]
+) -> DataError:
+    first, line = first_seen
     wanted = ", ".join(("ISO 8601 such as 2024-01-31", *reading.mapping.dates))
     text = f"none of its dates can be read: {first!r} is not {wanted}"
     if len(forms) > 1:

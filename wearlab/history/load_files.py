@@ -25,6 +25,7 @@ class Layout:
 
     columns: Mapping[str, int]
     attributes: tuple[tuple[str, int], ...]
+    unmatched: tuple[str, ...]  # names that fleet.toml maps to a column that the file does not have
     cautions: tuple[Caution, ...]
 
 
@@ -137,7 +138,8 @@ def lay_out(file: DataFile, sheet: Sheet, table: Table, mapping: TableMap) -> La
     columns = {name: header.index(source[name]) for name in table.names if source[name] in header}
     renamed = {wanted: name for name, wanted in mapping.columns.items() if name not in table.names}
     attributes = _name_attributes(header, set(columns.values()), renamed, table)
-    return Layout(columns, attributes, _find_lookalikes(file, sheet, table, columns))
+    unmatched = tuple(name for name, wanted in mapping.columns.items() if wanted not in header)
+    return Layout(columns, attributes, unmatched, _find_lookalikes(file, sheet, table, columns))
 
 
 def _name_attributes(
@@ -176,6 +178,21 @@ def _missing_column(file: DataFile, sheet: Sheet, column: Column, wanted: str) -
         sheet.header_line,
         column.name,
     )
+
+
+def check_mapping(table: str, mapping: TableMap, unmatched: Iterable[tuple[DataFile, tuple[str, ...]]]) -> None:
+    """Refuse (DataError) a mapped column that none of a table's files has."""
+    files = list(unmatched)
+    for name, wanted in mapping.columns.items():
+        if files and all(name in missing for _, missing in files):
+            raise DataError(
+                "missing-column",
+                f"fleet.toml maps {name} to {wanted!r}, which no file of {table} has",
+                f"mend or take out {name} under [tables.{table}] columns",
+                files[0][0].name,
+                1,
+                name,
+            )
 
 
 def _close_letters(wanted: str, header: tuple[str, ...]) -> list[str]:

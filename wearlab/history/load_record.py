@@ -20,9 +20,9 @@ def needs_rebuild(store: Store, config: FleetConfig, today: date) -> bool:
     """Return whether the rows of the store were read with another mapping, or up to a later day, than they would be."""
     if store.count("files") == 0:
         return False
-    last = _fact(store, "last_day")
-    earlier = last is not None and (config.as_of or today) < date.fromisoformat(last)
-    return earlier or _fact(store, "reading") != _reading_settings(config)
+    facts = _read_facts(store)
+    earlier = (config.as_of or today).isoformat() < facts.get("last_day", "")
+    return earlier or facts.get("reading") != _reading_settings(config)
 
 
 def _reading_settings(config: FleetConfig) -> str:
@@ -35,12 +35,14 @@ def _reading_settings(config: FleetConfig) -> str:
     )
 
 
-def _fact(store: Store, name: str) -> str | None:
-    rows = store.rows("select value from facts where name = $name", {"name": name})
-    return str(rows[0][0]) if rows else None
+def _read_facts(store: Store) -> dict[str, str]:
+    return dict(store.rows("select name, value from facts order by name"))
 
 
-def _note(store: Store, name: str, value: str | None) -> None:
+def _note(store: Store, facts: dict[str, str], name: str, value: str | None) -> None:
+    """Write one fact, or take it out where ``value`` is None; ``facts`` are those there."""
+    if facts.get(name) == value:
+        return
     store.execute("delete from facts where name = $name", {"name": name})
     if value is not None:
         store.execute("insert into facts values ($name, $value)", {"name": name, "value": value})
@@ -50,6 +52,7 @@ def recognise_files(store: Store, found: tuple[DataFile, ...], *, rebuild: bool)
     """Return the folder's files, each with its number in the store: that of a file of the same bytes, or a new one."""
     names = {(file.table, file.name) for file in found}
     rows = [] if rebuild else store.rows(read_sql("load_accounts"))
+    facts = _read_facts(store)
     next_id = 1 + max((row[0] for row in rows), default=0)
     known = []
     for file in found:
@@ -59,7 +62,7 @@ def recognise_files(store: Store, found: tuple[DataFile, ...], *, rebuild: bool)
         if there:
             file_id, _, _, _, rows_read, _, rows_set_aside, _ = there[0]
             rows.remove(there[0])
-            done = rows_set_aside == 0 and _fact(store, f"again {file_id}") is None
+            done = rows_set_aside == 0 and f"again {file_id}" not in facts
             known.append(Known(file, sha256, file_id, rows_read, done=done))
         else:
             known.append(Known(file, sha256, next_id, 0, done=False))
@@ -97,27 +100,30 @@ def record_load(
     today: date,
 ) -> None:
     """Write the standing account of each file, the rows set aside, and what a later load must know."""
+    facts = _read_facts(store)
+    names = {row[0]: row[2] for row in store.rows(read_sql("load_accounts"))}
     for one in known:
-        store.execute(
-            "update files set name = $name where file_id = $id and name <> $name",
-            {"name": one.file.name, "id": one.file_id},
-        )
+        if names.get(one.file_id, one.file.name) != one.file.name:
+            store.run("load_rename", {"name": one.file.name, "id": one.file_id})
     for read in staged:
-        _record_file(store, read, outcomes[read.known.file_id], today)
-        _record_earlier_versions(store, read.known)
+        file, file_id = read.known.file, read.known.file_id
+        _record_file(store, read, outcomes[file_id], today)
+        earlier = any(row_id != file_id and name == file.name for row_id, name in names.items())
+        kept = _count_kept(store, read.known) if earlier else 0
         cautions = [(caution.code, caution.text) for caution in read.cautions]
-        _note(store, f"cautions {read.known.file_id}", json.dumps(cautions) if cautions else None)
-        _note(store, f"again {read.known.file_id}", None)
+        _note(store, facts, f"kept {file.table} {file.name}", str(kept) if kept else None)
+        _note(store, facts, f"cautions {file_id}", json.dumps(cautions) if cautions else None)
+        _note(store, facts, f"again {file_id}", None)
     store.run("load_move_aside")
-    _note(store, "reading", _reading_settings(config))
-    _note(store, "last_day", (config.as_of or today).isoformat())
+    _note(store, facts, "reading", _reading_settings(config))
+    _note(store, facts, "last_day", (config.as_of or today).isoformat())
 
 
 def _record_file(store: Store, one: StagedFile, outcome: Outcome, today: date) -> None:
     known = one.known
     values = {"id": known.file_id}
-    store.execute("delete from files where file_id = $id", values)
-    store.execute("delete from set_aside where file_id = $id", values)
+    store.run("store_unload_file", values)
+    store.run("store_unload_aside", values)
     loaded = store.number(read_table_sql("load_table_of_file", find_table(known.file.table)), values)
     store.execute(
         read_sql("load_move_file"),
@@ -137,26 +143,24 @@ def _record_file(store: Store, one: StagedFile, outcome: Outcome, today: date) -
     )
 
 
-def _record_earlier_versions(store: Store, known: Known) -> None:
-    """Note how many rows of earlier versions of this file are not in it any more; they stay loaded."""
+def _count_kept(store: Store, known: Known) -> int:
+    """Return how many rows of earlier versions of this file are not in it any more; they stay loaded."""
     table = find_table(known.file.table)
     values = {"table": table.name, "name": known.file.name, "id": known.file_id}
     store.run("load_drop_earlier_aside", values)
-    kept = store.number(read_table_sql("load_table_kept", table), values)
-    _note(store, f"kept {table.name} {known.file.name}", str(kept) if kept else None)
+    return store.number(read_table_sql("load_table_kept", table), values)
 
 
 def gather_cautions(
     store: Store, config: FleetConfig, known: tuple[Known, ...], unread: tuple[str, ...]
 ) -> tuple[Caution, ...]:
     """Return what a reader of any result from this store should know of its files."""
+    facts = _read_facts(store)
     of_files = tuple(
-        Caution(code, text)
-        for one in known
-        for code, text in json.loads(_fact(store, f"cautions {one.file_id}") or "[]")
+        Caution(code, text) for one in known for code, text in json.loads(facts.get(f"cautions {one.file_id}", "[]"))
     )
     return add_cautions(
-        of_files, _unread_cautions(known, unread), _row_cautions(store, known), _name_cautions(store, config)
+        of_files, _unread_cautions(known, unread), _row_cautions(store, known, facts), _name_cautions(store, config)
     )
 
 
@@ -171,7 +175,7 @@ def _unread_cautions(known: tuple[Known, ...], unread: tuple[str, ...]) -> tuple
     return tuple(cautions)
 
 
-def _row_cautions(store: Store, known: tuple[Known, ...]) -> tuple[Caution, ...]:
+def _row_cautions(store: Store, known: tuple[Known, ...], facts: Mapping[str, str]) -> tuple[Caution, ...]:
     cautions = []
     here = {one.file_id for one in known}
     names = {(one.file.table, one.file.name) for one in known}
@@ -185,7 +189,7 @@ def _row_cautions(store: Store, known: tuple[Known, ...]) -> tuple[Caution, ...]
             text = f"{name} is no longer in the folder; its rows are kept until wearlab unload takes them out."
             cautions.append(Caution("file-gone", text))
     for table, name in sorted(names):
-        kept = _fact(store, f"kept {table} {name}")
+        kept = facts.get(f"kept {table} {name}")
         if kept:
             text = (
                 f"{name} has changed since it was first loaded: {int(kept):,} rows of its earlier version that are no "
@@ -205,7 +209,7 @@ def _name_cautions(store: Store, config: FleetConfig) -> tuple[Caution, ...]:
     }
     cautions = []
     for place, named in places.items():
-        for (name,) in store.rows(read_sql("load_classes_unknown"), {"names": list(named)}):
+        for (name,) in store.rows(read_sql("load_classes_unknown"), {"names": list(named)}) if named else ():
             text = f"{CONFIG_NAME} names the duty cycle {name!r} in {place}, but no unit has it."
             cautions.append(Caution("class-without-units", text))
     parts = {*costs.parts, *(part for parts in costs.by_duty_cycle.values() for part in parts)}

@@ -12,7 +12,7 @@ from wearlab.history.load_advice import check_dates
 from wearlab.history.load_files import lay_out, open_file
 from wearlab.history.load_rows import DataFile, Malformed
 from wearlab.history.load_sql import Reading, bind_values, plan_reading, write_create, write_insert
-from wearlab.history.store import Store, read_table_sql
+from wearlab.history.store import Store, quote_name, read_sql, read_table_sql
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +32,7 @@ class StagedFile:
 
     known: Known
     rows_read: int
+    unmatched: tuple[str, ...]  # names that fleet.toml maps to a column that the file does not have
     cautions: tuple[Caution, ...]
 
 
@@ -46,19 +47,20 @@ class Outcome:
     rows_already_loaded: int
 
 
-def prepare_staging(store: Store) -> None:
-    """Make the temporary tables and functions that a load works with, empty."""
+def prepare_staging(store: Store, names: set[str]) -> None:
+    """Make the temporary tables and functions that a load of these tables works with, empty."""
     for name in ("number", "grouped", "day", "time", "serial", "flag", "part"):
         store.run(f"load_macro_{name}")
     store.run("load_aside_create")
     for table in TABLES:
-        store.execute(write_create(table))
+        if table.name in names | {"units", "positions"}:
+            store.execute(write_create(table))
 
 
 def drop_staging(store: Store) -> None:
     """Drop what a load worked with."""
-    for name in ("aside", "judged", "known_units", "known_positions", *(f"staged_{table.name}" for table in TABLES)):
-        store.execute(f"drop table if exists temp.{name}")
+    for (name,) in store.rows(read_sql("load_temporary")):
+        store.execute(f"drop table temp.{quote_name(name)}")
 
 
 def stage_file(known: Known, *, config: FleetConfig, today: date, store: Store) -> StagedFile:
@@ -84,9 +86,11 @@ def stage_file(known: Known, *, config: FleetConfig, today: date, store: Store) 
     if sheet.rows_expected is not None and sheet.rows_expected != rows:
         raise count_gap(file.name, sheet.rows_expected, rows)
     _set_aside_malformed(store, table, file_id, malformed)
-    check_dates(store, reading, file, file_id)
-    _set_aside_faults(store, reading, file_id)
-    return StagedFile(known, rows + len(malformed), (*sheet.cautions, *layout.cautions))
+    faults = {int(fault) for (fault,) in store.rows(read_table_sql("load_table_kinds", table), {"file_id": file_id})}
+    if faults:
+        check_dates(store, reading, file, file_id, faults)
+        _set_aside_faults(store, reading, file_id)
+    return StagedFile(known, rows + len(malformed), layout.unmatched, (*sheet.cautions, *layout.cautions))
 
 
 def count_gap(name: str, expected: int, found: int) -> DataError:
@@ -129,38 +133,34 @@ def _set_aside_faults(store: Store, reading: Reading, file_id: int) -> None:
     )
 
 
-def judge_rows(store: Store) -> None:
+def judge_rows(store: Store, names: set[str]) -> None:
     """Set aside what contradicts other rows: judged when all files are staged, so that their order cannot matter."""
     store.run("load_judge_units")
     store.run("load_known_units")
     store.run("load_judge_positions")
     store.run("load_known_positions")
-    for name in ("services", "readings", "duty_changes", "lube_plan", "measurements"):
-        store.run(f"load_judge_{name}")
+    for table in TABLES[2:]:
+        if table.name in names:
+            store.run(f"load_judge_{table.name}")
 
 
 def move_rows(store: Store, table: Table, staged: tuple[StagedFile, ...]) -> tuple[Outcome, ...]:
-    """Insert one table's new rows and return what became of each file's rows.
+    """Insert one table's new rows and return what became of the rows of each file, all of that table.
 
     Refuses (DataError) to go on if a row is not accounted for.
     """
-    name = table.name
-    store.execute(read_table_sql("load_table_judge", table), {"table": name})
-    before = store.count(name)
+    store.execute(read_table_sql("load_table_judge", table), {"table": table.name})
+    before = store.count(table.name)
     first = store.number(read_table_sql("load_table_next_row", table))
     store.execute(read_table_sql("load_table_move", table), {"first": first})
-    outcomes = tuple(_count_outcome(store, one) for one in staged if one.known.file.table == name)
-    grown = store.count(name) - before
+    counts = {row[0]: row[1:] for row in store.rows(read_sql("load_outcomes"), {"table": table.name})}
+    outcomes = []
+    for one in staged:
+        loaded, aside, repeats = counts.get(one.known.file_id, (0, 0, 0))
+        if loaded + aside + repeats != one.rows_read:
+            raise count_gap(one.known.file.name, one.rows_read, loaded + aside + repeats)
+        outcomes.append(Outcome(one.known.file_id, one.rows_read, loaded, aside, repeats))
+    grown = store.count(table.name) - before
     if grown != sum(outcome.rows_loaded for outcome in outcomes):
-        raise count_gap(name, sum(outcome.rows_loaded for outcome in outcomes), grown)
-    return outcomes
-
-
-def _count_outcome(store: Store, one: StagedFile) -> Outcome:
-    values = {"file_id": one.known.file_id}
-    aside = store.number("select count(*) from aside where file_id = $file_id", values)
-    loaded = store.number("select count(*) from judged where is_new and file_id = $file_id", values)
-    repeats = store.number("select count(*) from judged where not is_new and file_id = $file_id", values)
-    if aside + loaded + repeats != one.rows_read:
-        raise count_gap(one.known.file.name, one.rows_read, aside + loaded + repeats)
-    return Outcome(one.known.file_id, one.rows_read, loaded, aside, repeats)
+        raise count_gap(table.name, sum(outcome.rows_loaded for outcome in outcomes), grown)
+    return tuple(outcomes)

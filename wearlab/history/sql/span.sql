@@ -42,6 +42,8 @@ changed as (
   qualify row_number() over w = 1
     or duty_cycle is distinct from lag(duty_cycle) over w
     or practised_miles is distinct from lag(practised_miles) over w
+    or raw_practised_miles is distinct from lag(raw_practised_miles) over w
+    or gaps_behind is distinct from lag(gaps_behind) over w
     or practice_source is distinct from lag(practice_source) over w
 )
 select
