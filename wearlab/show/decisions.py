@@ -204,13 +204,21 @@ def cluster_name(cluster: Any) -> str:
     """Return which part's failures a cluster result looked at."""
     component = getattr(getattr(cluster, "verdict", None), "component", None)
     component = component or dict(cluster.basis.stratum).get("component")
+    levels = table_of(cluster, "levels")
+    if component is None and "component" in levels and len(levels):
+        component = levels["component"].iloc[0]
     return show_name(component) if component else "part"
+
+
+def cluster_section(number: int) -> str:
+    """Return the name of the section that shows the cluster of that number (from 0)."""
+    return "cluster" if number == 0 else f"cluster-{number + 1}"
 
 
 def _clusters(study: Study) -> Iterable[Decision]:
     area = "Runs of failures"
     quiet = []
-    for cluster in study.clusters:
+    for number, cluster in enumerate(study.clusters):
         verdict = verdict_of(cluster)
         name = cluster_name(cluster)
         if verdict.get("found") in ("found", "suspected"):
@@ -218,7 +226,7 @@ def _clusters(study: Study) -> Iterable[Decision]:
             headline = (
                 f"{name.capitalize()} failures {word}: {show_name(verdict['factor'])} {show_text(verdict['level'])}"
             )
-            yield Decision(area, headline, (show_text(verdict["text"]),), None, "cluster")
+            yield Decision(area, headline, (show_text(verdict["text"]),), None, cluster_section(number))
         elif verdict:
             quiet.append(name)
     if quiet:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, fields
 import pandas as pd
 
 from wearlab.evidence import SAFETY, Basis, Caution, Result, Unanswered
-from wearlab.show.decisions import Decision, cluster_name, decide, records, table_of, verdict_of
+from wearlab.show.decisions import Decision, cluster_name, cluster_section, decide, records, table_of, verdict_of
 from wearlab.show.document import show_text
 from wearlab.show.figures import is_missing, show_count, show_date, show_name, show_number, show_scale, show_share
 from wearlab.show.pictures import (
@@ -225,7 +225,7 @@ def _look_first(study: Study) -> tuple[str, ...]:
 
 def _cluster(study: Study, number: int) -> Section:
     cluster = study.clusters[number]
-    name = "cluster" if number == 0 else f"cluster-{number + 1}"
+    name = cluster_section(number)
     title = f"What failures have in common: {cluster_name(cluster)}"
     verdict = verdict_of(cluster)
     paragraphs = (show_text(verdict["text"]),) if verdict.get("text") else ()

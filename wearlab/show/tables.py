@@ -13,9 +13,10 @@ from wearlab.show.layouts import LAYOUTS, Field, Layout
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """One shown value, the value it sorts by, and whether it is a number or a short name that stays on one line."""
+    """One shown value with its range, the value it sorts by, and whether it is a number or a name."""
 
     text: str
+    span: str
     sort: str
     style: str
 
@@ -74,26 +75,28 @@ def _cell(record: dict[Any, Any], field: Field) -> Cell:
     value = record.get(field.column)
     low = record.get(field.low) if field.low else None
     high = record.get(field.high) if field.high else None
-    text = show_interval(value, low, high, field.kind, alone=field.column not in record)
-    sort = plain_value(low if field.column not in record else value)
+    alone = field.column not in record
+    span = show_span(value, low, high, field.kind)
+    text = span if alone else show_value(value, field.kind)
+    sort = plain_value(low if alone else value)
     style = "number" if is_numeric(field.kind) else "name" if field.kind in ("name", "date") else ""
-    return Cell(text, "" if sort is None else show_text(sort), style)
+    return Cell(text, "" if alone else span, "" if sort is None else show_text(sort), style)
 
 
-def show_interval(value: Any, low: Any, high: Any, kind: str, *, alone: bool = False) -> str:
-    """Return ``value (low to high)``, the value where no end is known, or the ends where the range stands ``alone``."""
-    if is_missing(low) and is_missing(high):
-        return show_value(value, kind)
-    if not is_missing(value) and value == low == high:
-        return show_value(value, kind)
+def show_interval(value: Any, low: Any, high: Any, kind: str) -> str:
+    """Return ``value (low to high)``, or the value alone where no end is known or all three are one."""
+    span = show_span(value, low, high, kind)
+    return f"{show_value(value, kind)} ({span})" if span else show_value(value, kind)
+
+
+def show_span(value: Any, low: Any, high: Any, kind: str) -> str:
+    """Return ``low to high`` with the value's decimals; nothing where no end is known or all three are one."""
+    if (is_missing(low) and is_missing(high)) or value == low == high:
+        return ""
     ends = [show_value(end, kind, like=value) for end in (low, high)]
     if is_missing(high):
-        span = f"{ends[0]} or more"
-    elif is_missing(low):
-        span = f"up to {ends[1]}"
-    else:
-        span = f"{ends[0]} to {ends[1]}"
-    return span if alone or is_missing(value) else f"{show_value(value, kind)} ({span})"
+        return f"{ends[0]} or more"
+    return f"up to {ends[1]}" if is_missing(low) else f"{ends[0]} to {ends[1]}"
 
 
 def row_cautions(frame: pd.DataFrame, *, known: tuple[str, ...]) -> tuple[str, ...]:
