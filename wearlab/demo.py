@@ -20,6 +20,7 @@ from wearlab.demo_records import (
     measurements_table,
     positions_table,
     readings_table,
+    spectra_table,
     units_table,
 )
 from wearlab.demo_services import COLUMNS, bad_services, services_table
@@ -61,6 +62,7 @@ def simulate_demo(seed: int, trucks: int) -> tuple[dict[str, pd.DataFrame], dict
         "duty_changes": duty_changes_table(world),
         "lube_plan": lube_plan_table(world),
         "measurements": measurements_table(streams[8], world),
+        "spectra": spectra_table(),
     }
     bad = bad_services(services)
     tables["services"] = pd.concat([tables["services"], bad], ignore_index=True)

@@ -182,6 +182,16 @@ def readings_table(rng: np.random.Generator, world: World) -> pd.DataFrame:
     return table.iloc[order].drop_duplicates(["unit_id", "date"], keep="first").reset_index(drop=True)
 
 
+def spectra_table() -> pd.DataFrame:
+    """Return the invented duty spectra, read by the driveline question alone."""
+    rows = [
+        (name, f"{share:g}", f"{torque:g}", f"{angle:g}", f"{speed:g}")
+        for name, bins in plan.SPECTRA.items()
+        for share, torque, angle, speed in bins
+    ]
+    return pd.DataFrame(rows, columns=["duty_cycle", "share_of_turns", "torque_nm", "angle_deg", "speed_rpm"])
+
+
 def duty_changes_table(world: World) -> pd.DataFrame:
     """Return the days on which trucks changed their work."""
     changed = np.flatnonzero(world.trucks.change_day < NEVER)

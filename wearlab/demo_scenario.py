@@ -79,6 +79,13 @@ INTERVAL_GRID = 500.0
 JOINT_PLAY_LIMIT = 0.006
 BACKLASH_LIMIT = 0.007
 
+# Share of shaft turns, torque (N·m), joint angle (degrees), shaft speed (turns a minute), by class.
+SPECTRA: Mapping[str, tuple[tuple[float, float, float, float], ...]] = {
+    "line_haul": ((0.62, 700, 3.0, 1350), (0.30, 1500, 3.0, 1300), (0.07, 3200, 3.2, 1000), (0.01, 6500, 3.5, 600)),
+    "regional": ((0.55, 700, 3.2, 1400), (0.326, 1600, 3.2, 1250), (0.11, 3400, 3.5, 900), (0.014, 6500, 3.8, 500)),
+    "vocational": ((0.52, 700, 3.5, 1200), (0.34, 1700, 3.6, 900), (0.12, 3600, 4.0, 600), (0.02, 6500, 4.5, 350)),
+}
+
 MODES: Mapping[str, tuple[tuple[str, float], ...]] = {
     "joint": (("burned_trunnion", 0.35), ("brinelling", 0.3), ("spalling", 0.2), ("seal_contamination", 0.15)),
     "slip_spline": (("backlash", 0.45), ("galling", 0.3), ("corrosion", 0.25)),

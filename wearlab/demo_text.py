@@ -44,7 +44,7 @@ generator by `wearlab demo`; the values that were planted are in `truth.json`, s
 
 `wearlab demo FOLDER --seed 1` writes exactly these files again. They follow the data contract: `units.csv`,
 `positions.csv`, `services-*.csv`, `readings.csv`, `duty_changes.csv`, `lube_plan.csv`, `measurements.csv`,
-`fleet.toml`.
+`fleet.toml`. Beside them `spectra.csv` holds a duty spectrum per class, which only the driveline question reads.
 
 The story: a haulage company runs about 300 trucks over six years in three kinds of work, kept by five shops that each
 grease in their own way. What is planted:
