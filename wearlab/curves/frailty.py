@@ -225,19 +225,38 @@ class _Line:
 
 def limit_truck_shape(fit: TruckFit, obs: Observations, *, level: float) -> tuple[float | None, float | None]:
     """Return the likelihood-ratio interval of the shape of one truck's hazard."""
-    log_shape, log_eta, root, scales = _place(fit, obs)
-
-    def point(x: float, free: FloatArray) -> FloatArray:
-        return np.column_stack([np.full(len(free), x), free])
-
-    line = _Line(point, log_shape, np.array([log_eta, root]), scales[1:], scales[0])
-    return _ends(fit, line, level)
+    return _ends(fit, _line_of_shape(fit, obs), level)
 
 
 def limit_truck_life(
     fit: TruckFit, obs: Observations, share: float, *, level: float
 ) -> tuple[float | None, float | None]:
     """Return the likelihood-ratio interval of the age by which ``share`` has failed, averaged over trucks."""
+    return _ends(fit, _line_of_life(fit, obs, share), level)
+
+
+def hold_shape(fit: TruckFit, obs: Observations, shape: float) -> float:
+    """Return the greatest log-likelihood with the shape of one truck's hazard held at a value."""
+    line = _line_of_shape(fit, obs)
+    return _climb(_held(fit, line, float(np.log(shape))), line.free, line.scales)[1]
+
+
+def hold_life(fit: TruckFit, obs: Observations, share: float, age: float) -> float:
+    """Return the greatest log-likelihood with the age by which ``share`` has failed, over trucks, held at a value."""
+    line = _line_of_life(fit, obs, share)
+    return _climb(_held(fit, line, float(np.log(age))), line.free, line.scales)[1]
+
+
+def _line_of_shape(fit: TruckFit, obs: Observations) -> _Line:
+    log_shape, log_eta, root, scales = _place(fit, obs)
+
+    def point(x: float, free: FloatArray) -> FloatArray:
+        return np.column_stack([np.full(len(free), x), free])
+
+    return _Line(point, log_shape, np.array([log_eta, root]), scales[1:], float(scales[0]))
+
+
+def _line_of_life(fit: TruckFit, obs: Observations, share: float) -> _Line:
     log_shape, _, root, scales = _place(fit, obs)
 
     def point(x: float, free: FloatArray) -> FloatArray:
@@ -245,8 +264,7 @@ def limit_truck_life(
         return np.column_stack([free[:, 0], log_eta, free[:, 1]])
 
     error = scales[1] * (1.0 + abs(np.log(-np.log1p(-share))) * 0.6)
-    line = _Line(point, np.log(fit.life_at(share)), np.array([log_shape, root]), scales[[0, 2]], float(error))
-    return _ends(fit, line, level)
+    return _Line(point, np.log(fit.life_at(share)), np.array([log_shape, root]), scales[[0, 2]], float(error))
 
 
 def _place(fit: TruckFit, obs: Observations) -> tuple[float, float, float, FloatArray]:

@@ -33,7 +33,34 @@ class _Line:
 
 def limit_shape(rows: Rows, found: Solution, *, level: float) -> Limits:
     """Return the two-sided likelihood-ratio interval of the shape β of each stratum at ``level`` (0.90 = 90 %)."""
+    line = _shape_line(joint_sums(rows), found)
+    low, high = (_limit(line, found.log_likelihood, level, side) for side in (-1.0, 1.0))
+    return Limits(np.exp(low), np.exp(high))
+
+
+def limit_life(rows: Rows, found: Solution, failed_share: float, *, level: float) -> Limits:
+    """Return the interval of the age by which ``failed_share`` has failed (0.1: B10; 1 − 1/e: η) of each stratum."""
     sums = joint_sums(rows)
+    line = _life_line(sums, found, failed_share)
+    low, high = (_limit(line, found.log_likelihood, level, side) for side in (-1.0, 1.0))
+    return Limits(np.exp(low + sums.centre), np.exp(high + sums.centre))
+
+
+def hold_shape(rows: Rows, found: Solution, shape: float) -> FloatArray:
+    """Return the greatest log-likelihood of each stratum with β held at a value."""
+    line = _shape_line(joint_sums(rows), found)
+    return line.profile(np.full(len(found.shape), np.log(shape)), line.free)[0]
+
+
+def hold_life(rows: Rows, found: Solution, failed_share: float, age: float) -> FloatArray:
+    """Return the greatest log-likelihood of each stratum with the age by which a share has failed held at a value."""
+    sums = joint_sums(rows)
+    line = _life_line(sums, found, failed_share)
+    return line.profile(np.log(age) - sums.centre, line.free)[0]
+
+
+def _shape_line(sums: JointSums, found: Solution) -> _Line:
+    """Return the line on which a is free and β is held."""
     offset = found.shape * (found.log_eta - sums.centre)
     _, bb, ba, aa = _curvature(sums, found.shape, offset)
     variance = aa / (bb * aa - ba**2)
@@ -51,24 +78,18 @@ def limit_shape(rows: Rows, found: Solution, *, level: float) -> Limits:
         by_b = sums.slopes(shape, a)[0]
         return sums.value(shape, a), by_b * shape, a, done
 
-    line = _Line(profile, np.log(found.shape), np.sqrt(variance) / found.shape, offset)
-    low, high = (_limit(line, found.log_likelihood, level, side) for side in (-1.0, 1.0))
-    return Limits(np.exp(low), np.exp(high))
+    return _Line(profile, np.log(found.shape), np.sqrt(variance) / found.shape, offset)
 
 
-def limit_life(rows: Rows, found: Solution, failed_share: float, *, level: float) -> Limits:
-    """Return the interval of the age by which ``failed_share`` has failed (0.1: B10; 1 − 1/e: η) of each stratum."""
-    sums = joint_sums(rows)
+def _life_line(sums: JointSums, found: Solution, failed_share: float) -> _Line:
+    """Return the line on which the age of a share is held; ages are logs about the stratum's centre."""
     c = np.full(len(found.shape), np.log(-np.log1p(-failed_share)))
-    offset = found.shape * (found.log_eta - sums.centre)
-    at = (offset + c) / found.shape
+    at = (found.shape * (found.log_eta - sums.centre) + c) / found.shape
 
     def point(x: FloatArray, shape: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         return shape * x - c, x, shape  # a on the line, da/dβ, and da/dx
 
-    line = _shape_free_line(sums, found, point, at)
-    low, high = (_limit(line, found.log_likelihood, level, side) for side in (-1.0, 1.0))
-    return Limits(np.exp(low + sums.centre), np.exp(high + sums.centre))
+    return _shape_free_line(sums, found, point, at)
 
 
 def limit_failed_share(rows: Rows, found: Solution, age: FloatArray, *, level: float) -> Limits:
