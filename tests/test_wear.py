@@ -48,7 +48,7 @@ def test_most_true_crossings_lie_inside_their_intervals(made: Wear) -> None:
 
 def test_a_part_measured_once_is_drawn_toward_the_rate_of_its_class() -> None:
     made = _measure(measured_fleet(WearPlan(parts=300), 3)[0])
-    parts, classes = made.parts, made.classes.set_index("duty_cycle")["rate"]
+    parts, classes = made.parts, made.rates.set_index("duty_cycle")["rate"]
     once, often = parts["measurements"] == 1, parts["measurements"] >= 5
     ratio = parts["rate"] / classes.reindex(parts["duty_cycle"]).to_numpy()
     assert ratio[once].std() < 0.8 * ratio[often].std()
@@ -109,7 +109,7 @@ def test_readings_of_parts_replaced_since_teach_but_are_not_listed() -> None:
     assert len(gone) > 5
     made = _measure(history)
     assert not made.parts["unit_id"].isin(gone).any()
-    assert made.classes["parts"].sum() == history.measurements["life_id"].nunique()
+    assert made.rates["parts"].sum() == history.measurements["life_id"].nunique()
 
 
 def test_what_is_set_when_fitting_gets_no_rate() -> None:

@@ -25,6 +25,8 @@ Answered = TypeVar("Answered")
 
 VERSIONS_OF = ("wearlab", "duckdb", "lifelines", "numpy", "pandas", "scipy", "scikit-learn", "matplotlib")
 
+FALSE_DISCOVERY_RATE = 0.05
+
 
 @dataclass(frozen=True, slots=True)
 class Settings:
@@ -36,7 +38,7 @@ class Settings:
     scale: str | None = None
     level: float = 0.90
     seed: int = 1
-    rate: float = 0.05
+    rate: float = FALSE_DISCOVERY_RATE
     months: int = 12
     ahead: float | None = None
     factor: str = "duty_cycle"
@@ -168,7 +170,7 @@ def study_work(history: History, *, level: float, seed: int, progress: Progress)
     progress("weighing regrease intervals")
     recommendation = recommend_intervals(history, level=level, seed=seed, progress=progress)
     progress("looking for early failures")
-    early = find_early(history, rate=Settings.rate, level=level, seed=seed, progress=progress)
+    early = find_early(history, rate=FALSE_DISCOVERY_RATE, level=level, seed=seed, progress=progress)
     return list_work(
         history,
         recommendation=_answered(recommendation),

@@ -59,17 +59,17 @@ class Wear:
 
     ``parts``: ``latest`` and ``limit`` in ``unit``, ``rate`` in ``unit`` per mile (``rate_per_1000`` per 1,000 miles),
     ``miles_to_limit`` from the truck's present meter; null where there is no limit or no growth. ``high`` null: the
-    readings do not rule out that the limit is never reached. ``classes``: the rate of each class behind them.
+    readings do not rule out that the limit is never reached. ``rates``: the rate of each class behind them.
     """
 
     basis: Basis
     cautions: tuple[Caution, ...]
     parts: pd.DataFrame
-    classes: pd.DataFrame
+    rates: pd.DataFrame
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the tables by their public names."""
-        return {"parts": self.parts, "classes": self.classes}
+        return {"parts": self.parts, "rates": self.rates}
 
 
 def measure_wear(history: History, *, level: float) -> Wear | Unanswered:

@@ -179,23 +179,21 @@ def _weighted(sums: _Sums, slopes: FloatArray, ratios: FloatArray) -> tuple[Floa
     inner = np.linalg.inv(spread + sums.square)
     inside = sums.square - sums.square @ inner @ sums.square
     toward = sums.product - np.einsum("pij,pj->pi", sums.square @ inner, sums.product)
-    return inner, inside, toward
+    return np.asarray(inner, dtype=np.float64), inside, toward
 
 
 def _solve(sums: _Sums, slopes: FloatArray, ratios: FloatArray) -> _Solved | None:
     inner, inside, toward = _weighted(sums, slopes, ratios)
     classes = len(slopes)
     normal, right = np.zeros((1 + classes, 1 + classes)), np.zeros(1 + classes)
-    np.add.at(normal, (0, 0), inside[:, 0, 0].sum())
-    np.add.at(normal, (0, 1 + sums.part_class), inside[:, 0, 1])
-    np.add.at(normal, (1 + sums.part_class, 0), inside[:, 0, 1])
-    np.add.at(normal, (1 + sums.part_class, 1 + sums.part_class), inside[:, 1, 1])
-    right[0] = toward[:, 0].sum()
-    np.add.at(right, 1 + sums.part_class, toward[:, 1])
+    normal[0, 0], right[0] = inside[:, 0, 0].sum(), toward[:, 0].sum()
+    normal[0, 1:] = normal[1:, 0] = np.bincount(sums.part_class, inside[:, 0, 1], classes)
+    normal[range(1, 1 + classes), range(1, 1 + classes)] = np.bincount(sums.part_class, inside[:, 1, 1], classes)
+    right[1:] = np.bincount(sums.part_class, toward[:, 1], classes)
     freedom = float(sums.size.sum() - 1 - classes)
     if freedom < 1 or np.linalg.cond(normal) > 1e12:
         return None
-    covariance = np.linalg.inv(normal)
+    covariance = np.asarray(np.linalg.inv(normal), dtype=np.float64)
     fixed = covariance @ right
     quadratic = sums.total - float(np.einsum("pi,pij,pj->", sums.product, inner, sums.product)) - float(fixed @ right)
     variance = max(quadratic / freedom, 1e-14)
