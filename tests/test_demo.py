@@ -9,10 +9,10 @@ import pandas as pd
 import pytest
 from scipy import integrate, stats
 
-from wearlab import demo_scenario as plan
+from wearlab.demo import scenario as plan
 from wearlab.demo import simulate_demo, write_demo
-from wearlab.demo_best import best_intervals, frailties, renewals
-from wearlab.demo_fleet import (
+from wearlab.demo.best import best_intervals, frailties, renewals
+from wearlab.demo.fleet import (
     NEVER,
     RECORDS_FROM,
     both,
@@ -22,8 +22,8 @@ from wearlab.demo_fleet import (
     make_practice,
     make_trucks,
 )
-from wearlab.demo_lives import Hazard, make_hazard, make_lives, make_positions
-from wearlab.demo_records import World, in_record, names
+from wearlab.demo.lives import Hazard, make_hazard, make_lives, make_positions
+from wearlab.demo.records import World, in_record, names
 from wearlab.history.source import View, read_source
 
 COMMITTED = Path(__file__).parent.parent / "demo_data"

@@ -5,8 +5,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from wearlab import demo_scenario as plan
-from wearlab.demo_fleet import Flags, Floats, Ints, Meters, Practice, Stops, Trucks, day_number
+from wearlab.demo import scenario as plan
+from wearlab.demo.fleet import Flags, Floats, Ints, Meters, Practice, Stops, Trucks, day_number
 
 REASONS = ("failure", "planned", "with_mate", "campaign")
 _FAILURE, _PLANNED, _MATE, _CAMPAIGN = range(4)

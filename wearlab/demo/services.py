@@ -4,10 +4,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from wearlab import demo_scenario as plan
-from wearlab.demo_fleet import AS_OF, NEVER, Flags, Floats, Ints, Stops
-from wearlab.demo_lives import ROAD_SHOP
-from wearlab.demo_records import (
+from wearlab.demo import scenario as plan
+from wearlab.demo.fleet import AS_OF, NEVER, Flags, Floats, Ints, Stops
+from wearlab.demo.lives import ROAD_SHOP
+from wearlab.demo.records import (
     Texts,
     World,
     dates,

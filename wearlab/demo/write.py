@@ -11,9 +11,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from wearlab.demo_fleet import both, make_greasings, make_inspections, make_meters, make_practice, make_trucks
-from wearlab.demo_lives import make_hazard, make_lives, make_positions
-from wearlab.demo_records import (
+from wearlab.demo.fleet import both, make_greasings, make_inspections, make_meters, make_practice, make_trucks
+from wearlab.demo.lives import make_hazard, make_lives, make_positions
+from wearlab.demo.records import (
     World,
     duty_changes_table,
     lube_plan_table,
@@ -23,9 +23,9 @@ from wearlab.demo_records import (
     spectra_table,
     units_table,
 )
-from wearlab.demo_services import COLUMNS, bad_services, services_table
-from wearlab.demo_text import FLEET_TOML, README
-from wearlab.demo_truth import planted_truth
+from wearlab.demo.services import COLUMNS, bad_services, services_table
+from wearlab.demo.text import FLEET_TOML, README
+from wearlab.demo.truth import planted_truth
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,10 +5,10 @@ from typing import Any
 
 import numpy as np
 
-from wearlab import demo_scenario as plan
-from wearlab.demo_best import best_intervals
-from wearlab.demo_fleet import AS_OF, Flags, Practice
-from wearlab.demo_records import World, dates, in_record, names
+from wearlab.demo import scenario as plan
+from wearlab.demo.best import best_intervals
+from wearlab.demo.fleet import AS_OF, Flags, Practice
+from wearlab.demo.records import World, dates, in_record, names
 
 _NOTE = "All of this is invented: an invented fleet, invented values. None of it describes any real truck or part."
 

@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from wearlab import demo_scenario as plan
-from wearlab.demo_fleet import AS_OF, NEVER, RECORDS_FROM, Flags, Floats, Ints, Meters, Stops, Trucks, day_number
-from wearlab.demo_lives import REASONS, ROAD_SHOP, Lives, Positions
+from wearlab.demo import scenario as plan
+from wearlab.demo.fleet import AS_OF, NEVER, RECORDS_FROM, Flags, Floats, Ints, Meters, Stops, Trucks, day_number
+from wearlab.demo.lives import REASONS, ROAD_SHOP, Lives, Positions
 
 Texts = NDArray[np.object_]
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from wearlab import demo_scenario as plan
+from wearlab.demo import scenario as plan
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
