@@ -467,13 +467,13 @@ def test_the_mapping_of_an_export_needs_no_change_to_the_export(tmp_path: Path) 
         + """
 [tables.services]
 files = ["wo_[export]_*.csv", "odd [1].csv"]
-columns = { service_id = "WO", unit_id = "Unit", date = "Completed", miles = "Odometer", action = "Code", tool = "Tool" }
+columns = { service_id = "WO", unit_id = "Unit", date = "Completed", miles = "Meter", action = "Code", tool = "Tool" }
 dates = ["%m/%d/%Y", "%d-%b-%y"]
 codes.action = { "PM-LUBE" = "regrease", "R&R" = "replace" }
 codes.component = { "U-JT" = "joint" }
 """
     )
-    header = "WO;Unit;Completed;Odometer;Code;component;Tool;date\n"
+    header = "WO;Unit;Completed;Meter;Code;component;Tool;date\n"
     folder = write_folder(tmp_path / "f", toml, services=None)
     (folder / "wo_x_2020.csv").write_text(header + "1;T1;1/31/2020;10.5;PM-LUBE;;K1;posted\n", encoding="utf-8-sig")
     (folder / "odd [1].csv").write_text(header + "2;T1;05-Feb-21;11;R&R;U-JT;;\n3;T1;2021-02-06;11;R&R;U-JT;;\n")
