@@ -180,10 +180,10 @@ def test_trucks_out_of_service_are_not_in_the_forecast(made: Forecast) -> None:
 
 def test_a_part_ages_on_from_the_last_reading_to_the_day_of_the_forecast() -> None:
     silent = NOW.units["unit_id"].iloc[0]
-    last = NOW.units["last_date"].where(NOW.units["unit_id"] != silent, NOW.units["last_date"] - pd.Timedelta(days=60))
+    ends = NOW.lives["end_date"].where(NOW.lives["unit_id"] != silent, NOW.lives["end_date"] - pd.Timedelta(days=60))
     before, after = (
         find_places(history, Span(12, None)).table.set_index(["unit_id", "position"])
-        for history in (NOW, replace(NOW, units=NOW.units.assign(last_date=last)))
+        for history in (NOW, replace(NOW, lives=NOW.lives.assign(end_date=ends)))
     )
     gained = (after["age"] - before["age"]).groupby("unit_id").mean()
     assert gained[silent] == pytest.approx(

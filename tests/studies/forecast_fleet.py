@@ -152,7 +152,7 @@ def look(fleet: Fleet, day: date) -> History:
             "hardware": "greaseable",
             "life_number": lives["number"],
             "start_date": _date_of(fleet, truck, start),
-            "end_date": _date_of(fleet, truck, np.minimum(end, meter[truck])),
+            "end_date": _date_of(fleet, truck, np.minimum(end, meter[truck])).where(~running, pd.Timestamp(day)),
             "entry": entry,
             "exit": exit_,
             "exit_miles": exit_,

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from wearlab.answers.cluster import Cluster
+from wearlab.answers.due_calendar import write_calendar
 from wearlab.answers.due_regrease import Intervals, Row, find_intervals, plan_regreases, present_meters
 from wearlab.answers.early import EarlyFailures
 from wearlab.answers.forecast import Forecast
@@ -96,6 +97,12 @@ def list_work(
     asked = tuple(result.cautions for result in (recommendation, early, cluster, wear, forecast) if result is not None)
     cautions = add_cautions(history.cautions, intervals.cautions, *asked, _standing(history), (SAFETY,))
     return WorkList(replace(history.basis, level=level), cautions, work, _by_shop(work))
+
+
+def work_calendar(worklist: WorkList) -> str:
+    """Return the work list as the text of an iCalendar file (RFC 5545), one all-day event per job."""
+    as_of = worklist.basis.as_of
+    return "" if as_of is None else write_calendar(worklist.work, as_of, SAFETY.text)
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,7 +207,10 @@ def _likely(forecast: Forecast | None) -> list[tuple[str, str | None, str]]:
 
 
 def _replacements(history: History, replacement: pd.DataFrame | None, wear: Wear | None) -> list[_Job]:
-    """Return parts at or past a wear limit, and parts near the age of planned replacement."""
+    """Return parts at or past a wear limit, and parts near the age of planned replacement.
+
+    A part beyond that age is due at the next stop, never overdue: the age is what pays, not a limit.
+    """
     jobs: dict[tuple[str, str | None], _Job] = {}
     if wear is not None:
         for row in wear.parts[wear.parts["status"] == "past the limit"].to_dict("records"):
@@ -225,7 +235,7 @@ def _by_age(history: History, replacement: pd.DataFrame | None) -> list[_Job]:
             str(row["position"]),
             "replace_planned",
             f"{row['exit']:,.0f} miles old; planned replacement pays from {row['replace_at']:,.0f} miles",
-            ahead=float(row["replace_at"] - row["exit"]),
+            ahead=max(float(row["replace_at"] - row["exit"]), 0.0),
         )
         for row in parts.to_dict("records")
     ]
@@ -280,7 +290,7 @@ def _days_left(job: _Job, daily: float) -> float:
     if job.days is not None:
         return job.days
     if job.ahead <= 0:
-        return float(np.floor(job.ahead / daily)) if daily > 0 else 0.0
+        return 0.0
     return float(np.floor(job.ahead / daily)) if daily > 0 else 1e6
 
 

@@ -104,7 +104,7 @@ def plan_regreases(history: History, intervals: Intervals, now: pd.Timestamp) ->
     stop in the record counts from its first day in it, which is the latest that its regrease can be due.
     """
     units = history.units[history.units["in_service"].to_numpy(dtype=bool)].set_index("unit_id")
-    units = units.loc[_greased_units(history, units)]
+    units = units.loc[units.index.isin(_greased_places(history)["unit_id"])]
     table = intervals.table[intervals.table["source"] != ""]
     units = units.loc[units.index.isin(table.index)]
     last = _last_stops(history, units)
@@ -120,7 +120,7 @@ def plan_regreases(history: History, intervals: Intervals, now: pd.Timestamp) ->
         by_miles = miles_left / daily.where(daily > 0)
         by_hours = (last["hours"] + limit["hours"].astype(float) - hours_now) / hourly.where(hourly > 0)
     since = (now - last["date"]).dt.days
-    by_months = limit["months"].astype(float) * DAYS_PER_MONTH - since
+    by_months = pd.Series(_months_left(last["date"], limit["months"].astype(float), now), index=units.index)
     # a truck that stands still is past its miles, or will never reach them
     by_miles = by_miles.where(by_miles.notna() | ~(miles_left <= 0), 0.0)
     days = pd.DataFrame({"miles": by_miles, "hours": by_hours, "months": by_months})
@@ -145,45 +145,78 @@ def plan_regreases(history: History, intervals: Intervals, now: pd.Timestamp) ->
     return out.reset_index(drop=True)
 
 
+def _months_left(since: pd.Series, months: pd.Series, now: pd.Timestamp) -> list[float]:
+    """Return the days left until so many calendar months after a date; parts of a month count as days."""
+    left = []
+    for day, count in zip(since, months, strict=True):
+        if np.isnan(count) or pd.isna(day):
+            left.append(np.nan)
+            continue
+        due = day + pd.DateOffset(months=int(count)) + pd.Timedelta(days=round((count % 1.0) * DAYS_PER_MONTH))
+        left.append(float((due - now).days))
+    return left
+
+
 def present_meters(units: pd.DataFrame, now: pd.Timestamp) -> pd.Series:
     """Return each truck's meter on the day: its last known miles carried on at its own rate."""
-    lag = (now - pd.to_datetime(units["last_date"])).dt.days.clip(lower=0).fillna(0)
-    return units["last_miles"].astype(float) + units["miles_per_day"].astype(float).fillna(0.0) * lag
+    lag = (now - _last_seen(units)).dt.days.clip(lower=0).fillna(0)
+    meters: pd.Series = units["last_miles"].astype(float) + units["miles_per_day"].astype(float).fillna(0.0) * lag
+    return meters
 
 
-def _greased_units(history: History, units: pd.DataFrame) -> pd.Index:
-    """Return the trucks that have a fitting to grease: those not known to have sealed parts only."""
+def _greased_places(history: History) -> pd.DataFrame:
+    """Return the running places that have a fitting to grease: joints and splines not known to be sealed."""
     lives = history.lives[history.lives["running"].to_numpy(dtype=bool)]
-    parts = lives[lives["component"].isin(["joint", "slip_spline"])]
-    open_parts = parts[parts["hardware"].astype(object).where(parts["hardware"].notna(), "") != "sealed"]
-    closed = set(parts["unit_id"]) - set(open_parts["unit_id"])
-    return units.index[~units.index.isin(sorted(closed))]
+    fitted = lives["component"].isin(["joint", "slip_spline"])
+    sealed = lives["hardware"].astype(object).where(lives["hardware"].notna(), "") == "sealed"
+    return lives[fitted & ~sealed][["unit_id", "position"]]
 
 
 def _last_stops(history: History, units: pd.DataFrame) -> pd.DataFrame:
-    """Return each truck's last regrease of the whole unit (of any position where it has no other kind)."""
-    stops = history.stops
-    start = pd.to_datetime(units["first_date"])
-    records = history.config.records_from
-    begin = start.where(start > pd.Timestamp(records), pd.Timestamp(records)) if records is not None else start
-    served = (pd.to_datetime(units["last_date"]) - begin).dt.days.clip(lower=0)
-    opening = units["last_miles"].astype(float) - units["miles_per_day"].astype(float).fillna(0.0) * served
-    hours = units["last_hours"].astype(float) - units["hours_per_day"].astype(float) * served
-    out = pd.DataFrame({"date": begin, "miles": opening.clip(lower=0), "hours": hours.clip(lower=0)}, index=units.index)
-    out["recorded"] = False
+    """Return the last regrease of each truck: of its place that has waited longest, where stops name places."""
+    out = _openings(history, units)
+    stops = history.stops[history.stops["unit_id"].isin(out.index)]
     if stops.empty:
-        return out
-    whole = stops[stops["positions"].isna()]
-    rest = stops[~stops["unit_id"].isin(whole["unit_id"])]
-    both = pd.concat([whole, rest], ignore_index=True)
-    ordered = both.assign(date=pd.to_datetime(both["date"])).sort_values(["unit_id", "date"], kind="stable")
-    last = ordered.groupby("unit_id").tail(1).set_index("unit_id")[["date", "miles", "hours"]].assign(recorded=True)
-    last = last.loc[last.index.isin(out.index)]
-    out.loc[last.index, ["date", "miles", "hours", "recorded"]] = last
-    out["date"] = pd.to_datetime(out["date"])
-    for name in ("miles", "hours"):
-        out[name] = out[name].astype(float)
-    return out.assign(recorded=out["recorded"].astype(bool))
+        return out.assign(recorded=False)
+    named = stops.assign(date=pd.to_datetime(stops["date"]), place=stops["positions"].str.split("; "))
+    whole = _latest(named[named["place"].isna()], ["unit_id"])
+    single = named[named["place"].notna()].explode("place")
+    places = _greased_places(history).merge(whole, on="unit_id", how="left")
+    if not single.empty:
+        one = _latest(single, ["unit_id", "place"]).rename(columns={"place": "position"})
+        places = pd.concat([places, one.merge(places[["unit_id", "position"]], on=["unit_id", "position"])])
+    lasting = _latest(places[places["date"].notna()], ["unit_id", "position"])
+    seen = lasting.groupby("unit_id")["position"].size()
+    wanted = _greased_places(history).groupby("unit_id").size()
+    last = lasting.sort_values("date", kind="stable").groupby("unit_id").head(1).set_index("unit_id")
+    last = last[seen.reindex(last.index) >= wanted.reindex(last.index)]
+    known = out.index.isin(last.index)
+    for name in ("date", "miles", "hours"):
+        out[name] = out[name].where(~known, last[name].reindex(out.index))
+    return out.assign(recorded=known)
+
+
+def _latest(stops: pd.DataFrame, by: list[str]) -> pd.DataFrame:
+    ordered = stops.sort_values([*by, "date"], kind="stable")
+    return ordered.groupby(by).tail(1)[[*by, "date", "miles", "hours"]]
+
+
+def _openings(history: History, units: pd.DataFrame) -> pd.DataFrame:
+    """Return where each truck's record opens, its meters carried back at its own rate."""
+    begin = pd.to_datetime(units["first_date"])
+    if history.config.records_from is not None:
+        records = pd.Timestamp(history.config.records_from)
+        begin = begin.where(begin > records, records)
+    days = (_last_seen(units) - begin).dt.days.clip(lower=0)
+    miles = units["last_miles"].astype(float) - units["miles_per_day"].astype(float).fillna(0.0) * days
+    hours = units["last_hours"].astype(float) - units["hours_per_day"].astype(float) * days
+    return pd.DataFrame({"date": begin, "miles": miles.clip(lower=0), "hours": hours.clip(lower=0)}, index=units.index)
+
+
+def _last_seen(units: pd.DataFrame) -> pd.Series:
+    """Return the day of each truck's last known meter."""
+    name = "last_miles_date" if "last_miles_date" in units else "last_date"
+    return pd.to_datetime(units[name])
 
 
 def _say_why(row: Row, limit: Row) -> str:

@@ -66,7 +66,7 @@ def find_places(history: History, span: Span) -> Places:
     units = history.units.set_index("unit_id")
     here = lives[lives["running"].to_numpy(dtype=bool) & lives["unit_id"].isin(usage.rate.index)]
     rate = usage.rate.reindex(here["unit_id"]).to_numpy(dtype=float)
-    lag, cautions = _lag_days(history, here["unit_id"], pd.Timestamp(history.as_of))
+    lag, cautions = _lag_days(here, pd.Timestamp(history.as_of))
     age = here["exit"].to_numpy(dtype=float) + np.nan_to_num(rate) * lag
     ahead = rate * span.days if span.ahead is None else np.full(len(here), span.ahead)
     shop = units["shop"].reindex(here["unit_id"]).to_numpy(dtype=object)
@@ -86,11 +86,10 @@ def _tidy(table: pd.DataFrame) -> pd.DataFrame:
     return table[names].sort_values([*STRATUM, "unit_id", "position"], kind="stable").reset_index(drop=True)
 
 
-def _lag_days(history: History, unit_ids: pd.Series, now: pd.Timestamp) -> tuple[FloatArray, tuple[Caution, ...]]:
-    """Return the days from each truck's last meter to ``as_of``, at most LONGEST_SILENCE_DAYS."""
-    last = pd.to_datetime(history.units.set_index("unit_id")["last_date"]).reindex(unit_ids)
-    lag = (now - last).dt.days.fillna(0.0).to_numpy(dtype=float)
-    silent = sorted(set(unit_ids[lag > LONGEST_SILENCE_DAYS]))
+def _lag_days(here: pd.DataFrame, now: pd.Timestamp) -> tuple[FloatArray, tuple[Caution, ...]]:
+    """Return the days from each part's last known age to ``now``, at most LONGEST_SILENCE_DAYS."""
+    lag = (now - pd.to_datetime(here["end_date"])).dt.days.fillna(0.0).to_numpy(dtype=float)
+    silent = sorted(set(here["unit_id"][lag > LONGEST_SILENCE_DAYS]))
     if not silent:
         return np.maximum(lag, 0.0), ()
     text = (
