@@ -50,7 +50,10 @@ def list_at_risk(history: History, suspect: Suspect | None) -> pd.DataFrame:
     age = chosen["exit"].to_numpy(np.float64)
     last = np.zeros(len(lives), dtype=np.int64)
     last[suspect.part.spans.life] = suspect.part.spans.stratum  # the stretches of a life are in order: the last holds
-    hazard = _ahead(suspect.curves, last[rows], age, ahead) * (suspect.observed + 1.0) / (suspect.expected + 1.0)
+    relative = np.ones(len(lives))
+    relative[suspect.part.spans.life] = suspect.part.spans.relative
+    times = relative[rows] * (suspect.observed + 1.0) / (suspect.expected + 1.0)
+    hazard = _ahead(suspect.curves, last[rows], age, ahead) * times
     frame = pd.DataFrame(
         {
             "unit_id": chosen["unit_id"].to_numpy(),

@@ -113,6 +113,12 @@ def fit_classes(spans: Spans) -> tuple[ClassCurve, ...]:
     return tuple(_curve(spans, code, part, common) for code, part in parts.items())
 
 
+def shape_of(spans: Spans) -> float:
+    """Return the maximum-likelihood shape of stretches that belong to one class; at least one has to be a failure."""
+    part = _part(spans, int(spans.stratum[0]))
+    return float(np.exp(_shape([part], float(np.log(1.5)), _PULL if part.failures.sum() < _FEW else 0.0)))
+
+
 def leave_out(spans: Spans, curves: Sequence[ClassCurve]) -> Expected:
     """Return the expected failures of each stretch from its class's curve fitted without its truck."""
     hazard = np.full(len(spans.unit), np.nan)
@@ -291,7 +297,7 @@ def _derivative(coefficients: Floats, times: int) -> Floats:
 
 def _value(coefficients: Floats, place: Floats) -> Floats:
     """Return the polynomial of each column at its own place."""
-    out: Floats = chebyshev.chebval(place, coefficients, tensor=False)
+    out: Floats = np.asarray(chebyshev.chebval(place, coefficients, tensor=False), dtype=np.float64)
     return out
 
 

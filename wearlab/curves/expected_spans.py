@@ -5,7 +5,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from wearlab.curves.expected import Bools, Spans
+from wearlab.curves.expected import Bools, Floats, Spans
+from wearlab.curves.expected_practice import practice_effects, relative_hazards
 from wearlab.history.lives import History
 
 _FIRST_DAYS = 30  # a part fitted so soon after a truck went into service is its first
@@ -16,7 +17,8 @@ class ComponentSpans:
     """The exposure of one component: its stretches, the names behind the codes, and one row per life.
 
     ``spans.stratum`` points into ``classes``, ``spans.unit`` into ``units``, ``spans.life`` at the rows of ``lives``
-    (the History's columns, index 0 to n - 1).
+    (the History's columns, index 0 to n - 1). ``theta`` is the effect of practice on the log hazard by class, already
+    in ``spans.relative`` (0 where nothing is known of it).
     """
 
     component: str | None
@@ -24,6 +26,7 @@ class ComponentSpans:
     classes: tuple[str | None, ...]
     units: tuple[str, ...]
     lives: pd.DataFrame
+    theta: tuple[float, ...]
 
 
 def read_components(history: History) -> tuple[ComponentSpans, ...]:
@@ -60,8 +63,12 @@ def split_by_origin(part: ComponentSpans, units: pd.DataFrame) -> ComponentSpans
         began = pd.to_datetime(lives["unit_id"].map(_in_service(units)))
         later |= ((pd.to_datetime(lives["start_date"]) - began).dt.days > _FIRST_DAYS).to_numpy(bool)
     stratum = 2 * part.spans.stratum + later[part.spans.life].astype(np.int64)
-    classes = tuple(name for name in part.classes for _ in range(2))
-    return replace(part, spans=replace(part.spans, stratum=stratum), classes=classes)
+    return replace(
+        part,
+        spans=replace(part.spans, stratum=stratum),
+        classes=tuple(name for name in part.classes for _ in range(2)),
+        theta=tuple(effect for effect in part.theta for _ in range(2)),
+    )
 
 
 def _in_service(units: pd.DataFrame) -> pd.Series:
@@ -94,7 +101,7 @@ def _component(kind: str | None, lives: pd.DataFrame, episodes: pd.DataFrame) ->
     units, unit = np.unique(lives["unit_id"].to_numpy(dtype=str), return_inverse=True)
     life = stretches["life"].to_numpy(np.int64)
     entry, end, failed = _ages(stretches)
-    count = lives["count"].to_numpy(np.float64) if "count" in lives else np.ones(len(lives))
+    count = lives["count"].to_numpy(np.float64)
     spans = Spans(
         stratum=stratum.astype(np.int64),
         unit=unit.astype(np.int64)[life],
@@ -105,18 +112,32 @@ def _component(kind: str | None, lives: pd.DataFrame, episodes: pd.DataFrame) ->
         weight=np.where(np.isfinite(count), count, 1.0)[life],
         relative=np.ones(len(life)),
     )
-    return ComponentSpans(kind, spans, tuple(str(c) or None for c in classes), tuple(str(u) for u in units), lives)
+    practice = _log_practice(stretches)
+    theta = practice_effects(spans, practice, len(classes))
+    spans = replace(spans, relative=relative_hazards(spans, practice, theta))
+    names = tuple(str(name) or None for name in classes)
+    effects = tuple(float(each) for each in theta)
+    return ComponentSpans(kind, spans, names, tuple(str(name) for name in units), lives, effects)
+
+
+def _log_practice(stretches: pd.DataFrame) -> Floats:
+    """Return ln miles per regrease stop by stretch, NaN where it is not known or the part takes no grease."""
+    miles = stretches["practised_miles"].to_numpy(np.float64)
+    takes_grease = ~stretches["hardware"].isin(("sealed", "extended_interval")).to_numpy(bool)
+    known = takes_grease & np.isfinite(miles) & (miles > 0)
+    out: Floats = np.where(known, np.log(np.where(known, miles, 1.0)), np.nan)
+    return out
 
 
 def _stretches(lives: pd.DataFrame, episodes: pd.DataFrame) -> pd.DataFrame:
     """Return one row per stretch: the episodes of these lives where there are any, else the lives themselves."""
-    columns = ["duty_cycle", "entry", "exit", "failed", "lower", "upper"]
+    columns = ["duty_cycle", "entry", "exit", "failed", "lower", "upper", "hardware"]
     place = pd.Series(np.arange(len(lives)), index=lives["life_id"].to_numpy())
-    whole = lives[columns].assign(life=np.arange(len(lives)))
+    whole = lives[columns].assign(practised_miles=np.nan, life=np.arange(len(lives)))
     if not len(episodes):
         return whole
     mine = episodes[episodes["life_id"].isin(place.index) & (episodes["exit"] > episodes["entry"])]
-    split = mine[columns].assign(life=place.loc[mine["life_id"].to_numpy()].to_numpy())
+    split = mine[[*columns, "practised_miles"]].assign(life=place.loc[mine["life_id"].to_numpy()].to_numpy())
     without = whole[~whole["life"].isin(split["life"])]
     both = pd.concat([split, without]) if len(without) else split
     return both.sort_values(["life", "entry"], kind="stable").reset_index(drop=True)
