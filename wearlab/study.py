@@ -201,8 +201,13 @@ def _tables(result: object) -> dict[str, pd.DataFrame]:
 
 def join_tables(tables: tuple[dict[str, pd.DataFrame], ...]) -> dict[str, pd.DataFrame]:
     """Return tables of one name stacked in their given order."""
-    names = dict.fromkeys(name for group in tables for name in group)
-    return {name: pd.concat([group[name] for group in tables if name in group], ignore_index=True) for name in names}
+    stacked = {}
+    for name in dict.fromkeys(name for group in tables for name in group):
+        frames = [group[name] for group in tables if name in group]
+        columns = list(dict.fromkeys(column for frame in frames for column in frame.columns))
+        rows = [row for frame in frames for row in frame.to_dict("records")]
+        stacked[name] = pd.DataFrame(rows, columns=columns)
+    return stacked
 
 
 def _answered(result: Answered | Unanswered) -> Answered | None:

@@ -1,0 +1,65 @@
+"""The study: every answer once, every caution carried to the page, the same input the same bytes."""
+
+from datetime import date
+
+import pytest
+
+from wearlab.demo import write_demo
+from wearlab.evidence import Unanswered
+from wearlab.show.document import plain_value
+from wearlab.show.report import render_report
+from wearlab.study import Settings, Study, run_study
+
+
+@pytest.fixture(scope="module")
+def study(tmp_path_factory: pytest.TempPathFactory) -> Study:
+    """The whole road walked once over an invented fleet of 90 trucks."""
+    folder = tmp_path_factory.mktemp("study") / "fleet"
+    write_demo(folder, seed=3, trucks=90)
+    settings = Settings(today=date(2026, 11, 1), store=":memory:", cluster_components=("boot",))
+    return run_study(folder, settings, progress=lambda _: None)
+
+
+def test_every_caution_of_the_history_stands_in_every_result_made_from_it(study: Study) -> None:
+    for result in study.results():
+        if result is study.loaded:
+            continue
+        missing = set(study.history.cautions) - set(result.cautions)
+        assert not missing, type(result).__name__
+
+
+def test_every_caution_of_every_result_stands_on_the_page(study: Study) -> None:
+    page = render_report(study)
+    for caution in study.cautions:
+        escaped = caution.text.replace("&", "&amp;").replace("'", "&#39;").replace('"', "&#34;")
+        assert escaped in page or caution.text in page, caution.text
+
+
+def test_every_question_is_answered_for_the_demo_fleet(study: Study) -> None:
+    for result in study.results():
+        assert not isinstance(result, Unanswered), result
+
+
+def test_the_page_is_the_same_to_the_byte(study: Study) -> None:
+    assert render_report(study) == render_report(study)
+
+
+def test_no_table_holds_an_infinite_number(study: Study) -> None:
+    for name, frame in study.tables().items():
+        numbers = frame.select_dtypes("number")
+        assert not numbers.isin([float("inf"), float("-inf")]).to_numpy().any(), name
+
+
+def test_every_low_is_below_its_high_and_holds_its_estimate(study: Study) -> None:
+    for name, frame in study.tables().items():
+        for low in (column for column in map(str, frame.columns) if column.endswith("_low")):
+            high, estimate = low.removesuffix("low") + "high", low.removesuffix("_low")
+            if high not in frame or not {low, high} <= set(frame.select_dtypes("number").columns):
+                continue
+            rows = frame[frame[low].notna() & frame[high].notna()]
+            assert (rows[low] <= rows[high]).all(), (name, low)
+            if estimate in rows.select_dtypes("number"):
+                known = rows[rows[estimate].notna()]
+                slack = 1e-9 * known[estimate].abs()
+                held = (known[low] <= known[estimate] + slack) & (known[estimate] <= known[high] + slack)
+                assert held.all(), (name, estimate, plain_value(known[~held].iloc[0].to_dict()))
