@@ -7,7 +7,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from wearlab.curves.fit import Fits, fit_strata
 from wearlab.evidence import SAFETY, Basis, Caution, SourceFile, Unanswered
 from wearlab.history.config import FleetConfig
 from wearlab.history.lives import History
@@ -54,29 +53,31 @@ def make_basis(names: Names, stratum: tuple[tuple[str, str], ...] = ()) -> Basis
     return Basis(names.source, files, date(2026, 6, 30), "miles", 0.90, stratum, 2400, 310)
 
 
-def make_lives(names: Names) -> pd.DataFrame:
-    """Weibull lives with late entry, of three parts in two duty cycles."""
-    random = np.random.default_rng(5)
-    rows = []
+def make_fits(names: Names) -> FakeResult:
+    """Fits of three parts in two duty cycles, with their curves as drawn."""
+    fits, curves = [], []
     for component, eta in (("joint", 260_000.0), ("slip_spline", 330_000.0), ("boot", 180_000.0)):
         for duty_cycle, share in (("line_haul", 1.0), ("vocational", 0.55)):
-            life = eta * share * random.weibull(2.2, 150)
-            entry = np.where(random.random(150) < 0.4, random.uniform(0, 0.5 * life), 0.0)
-            end = random.uniform(0.3, 1.0, 150) * eta
-            rows.append(
+            stratum = {"component": component, "duty_cycle": duty_cycle}
+            b10 = eta * share * (-np.log(0.9)) ** (1 / 2.2)
+            fits.append(
+                stratum
+                | {"lives": 150, "failures": 40, "beta": 2.2, "beta_low": 1.9, "beta_high": 2.6}
+                | {"eta": eta * share, "eta_low": eta * share * 0.9, "eta_high": eta * share * 1.15}
+                | {"b10": b10, "b10_low": b10 * 0.85, "b10_high": b10 * 1.2, "frailty_variance": 0.3, "cautions": []}
+            )
+            age = np.linspace(0, eta, 49)
+            survival = np.exp(-((age / (eta * share)) ** 2.2))
+            steps = np.repeat(survival[::4], 4)[:49]
+            curves.append(
                 pd.DataFrame(
-                    {
-                        "unit_id": [f"{names.unit}{number // 2}" for number in range(150)],
-                        "component": component,
-                        "duty_cycle": duty_cycle,
-                        "entry": np.minimum(entry, 0.9 * np.minimum(life, end)),
-                        "exit": np.minimum(life, end),
-                        "failed": life <= end,
-                    }
+                    stratum
+                    | {"age": age, "survival": survival, "low": 0.92 * survival, "high": 1 - 0.9 * (1 - survival)}
+                    | {"observed": steps, "at_risk": np.linspace(150, 4, 49).round()}
                 )
             )
-    lives = pd.concat(rows, ignore_index=True)
-    return lives.assign(lower=np.nan, upper=np.nan, count=1.0, fittable=True, mode=None, position="main")
+    tables = {"fits": pd.DataFrame(fits), "curves": pd.concat(curves, ignore_index=True)}
+    return FakeResult(tables, make_basis(names))
 
 
 def make_history(names: Names) -> History:
@@ -118,7 +119,7 @@ def make_history(names: Names) -> History:
         date(2026, 6, 30),
         "miles",
         ("lot", "shop"),
-        make_lives(names),
+        empty,
         empty,
         gaps,
         empty,
@@ -219,7 +220,7 @@ def make_early(names: Names) -> FakeResult:
     return FakeResult({"units": units, "lives": lives}, make_basis(names))
 
 
-def make_cluster(names: Names) -> FakeResult:
+def make_cluster(names: Names, component: str = "boot") -> FakeResult:
     levels = pd.DataFrame(
         {
             "factor": ["lot", "lot", "shop"],
@@ -238,7 +239,7 @@ def make_cluster(names: Names) -> FakeResult:
     text = f"Boots of lot {names.lot} fail 3.4 times as often as their age explains (21 against 6.1 expected)."
     verdict = FakeVerdict("found", "lot", names.lot, 0.002, text)
     return FakeResult(
-        {"levels": levels, "at_risk": at_risk}, make_basis(names, (("component", "boot"),)), verdict=verdict
+        {"levels": levels, "at_risk": at_risk}, make_basis(names, (("component", component),)), verdict=verdict
     )
 
 
@@ -246,8 +247,6 @@ def make_study(names: Names | None = None, **changed: Any) -> Study:
     """A study with every question answered but wear; ``changed`` replaces any of its fields."""
     names = names or Names()
     history = make_history(names)
-    fits = fit_strata(history, by=("component", "duty_cycle"), component=None, mode=None, level=0.9, seed=1)
-    assert isinstance(fits, Fits)
     basis = make_basis(names)
     totals = pd.DataFrame(
         {
@@ -302,7 +301,7 @@ def make_study(names: Names | None = None, **changed: Any) -> Study:
         "settings": Settings(today=date(2026, 7, 1)),
         "history": history,
         "loaded": None,
-        "fits": fits,
+        "fits": make_fits(names),
         "comparison": FakeResult({"classes": classes, "contrasts": contrasts}, basis, (SAFETY, FEW)),
         "recommendation": make_recommendation(names),
         "early": make_early(names),

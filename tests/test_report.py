@@ -1,17 +1,21 @@
 """The page says what a study says, in plain words, and nothing in the data can act on it."""
 
 import csv
+import json
 import re
+import sys
 from datetime import date
 from html.parser import HTMLParser
 from pathlib import Path
 
+import fastexcel
 import pytest
 
 from tests.fake_study import FakeResult, Names, make_basis, make_cluster, make_recommendation, make_study
 from wearlab.evidence import SAFETY, Caution, DataError, Unanswered
 from wearlab.show.document import show_text
 from wearlab.show.figures import show_chance, show_date, show_name, show_number, show_share
+from wearlab.show.paper import in_plain_colours
 from wearlab.show.report import AUDIENCES, render_report, write_report
 from wearlab.show.tables import show_interval
 from wearlab.study import Study
@@ -191,6 +195,46 @@ def test_tables_and_picture_data_are_written_beside_the_page(study: Study, tmp_p
     assert {path.name for path in written.pictures} <= set(links)
 
 
+def test_all_of_it_is_written_as_one_json_document(study: Study, tmp_path: Path) -> None:
+    written = write_report(study, tmp_path)
+    document = json.loads(written.document.read_text(encoding="utf-8"), parse_constant=pytest.fail)
+    assert (document["as_of"], document["scale"], document["currency"]) == ("2026-06-30", "miles", "USD")
+    assert document["answers"]["intervals"]["regrease"][1]["recommended"] == 6500.0
+    assert document["answers"]["intervals"]["regrease"][0]["probability_better"] is None
+    assert document["answers"]["cluster"][0]["verdict"]["level"] == "L-42"
+    assert document["answers"]["wear"]["error"]["fix"] == "Record joint play at inspections."
+    assert set(document["answers"]) >= {"lives", "fit", "compare", "early", "forecast", "due"}
+    assert "today" not in document["settings"]
+
+
+def test_a_workbook_is_written_when_asked_for(study: Study, tmp_path: Path) -> None:
+    assert write_report(study, tmp_path).workbook is None
+    written = write_report(study, tmp_path, sheet=True)
+    assert written.workbook is not None
+    names = fastexcel.read_excel(written.workbook).sheet_names
+    assert {"about", "intervals_regrease", "early_units"} <= set(names)
+
+
+def test_without_a_pdf_writer_the_refusal_says_how_to_get_one(
+    study: Study, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "weasyprint", None)
+    with pytest.raises(DataError, match=r"wearlab\[pdf\]"):
+        write_report(study, tmp_path, pdf=True)
+
+
+def test_on_paper_every_chart_names_its_colours() -> None:
+    page = in_plain_colours('<path style="fill: var(--series-1)"/><p style="font: var(--sans)">')
+    assert page == '<path style="fill: #1b5583"/><p style="font: var(--sans)">'
+
+
+def test_the_page_goes_on_paper_where_a_pdf_writer_is_present(study: Study, tmp_path: Path) -> None:
+    pytest.importorskip("weasyprint", reason="the optional PDF writer WeasyPrint is not installed")
+    written = write_report(study, tmp_path, pdf=True)
+    assert written.print is not None
+    assert written.print.read_bytes().startswith(b"%PDF")
+
+
 def test_a_folder_that_cannot_be_written_is_refused_with_its_fix(study: Study, tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way", encoding="utf-8")
     with pytest.raises(DataError, match="another folder"):
@@ -225,7 +269,9 @@ def test_a_study_that_answers_nothing_is_still_a_page() -> None:
 
 
 def test_several_clusters_each_have_their_section() -> None:
-    ids = Reader(render_report(make_study(clusters=(make_cluster(Names()), make_cluster(Names()))))).ids()
+    clusters = (make_cluster(Names()), make_cluster(Names(), component="joint"))
+    ids = Reader(render_report(make_study(clusters=clusters))).ids()
+    assert len(ids) == len(set(ids))
     assert {"cluster", "cluster-2", "picture-cluster_1", "picture-cluster_2"} <= set(ids)
 
 

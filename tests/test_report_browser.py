@@ -15,7 +15,7 @@ from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 
-from tests.fake_study import Names, make_study
+from tests.fake_study import Names, make_cluster, make_study
 from wearlab.show.report import write_report
 
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -40,7 +40,9 @@ if not (BROWSER and DRIVER) and not os.environ.get("CI"):
 
 @pytest.fixture(scope="module")
 def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return write_report(make_study(Names(lot=HOSTILE)), tmp_path_factory.mktemp("report")).page
+    names = Names(lot=HOSTILE)
+    study = make_study(names, clusters=(make_cluster(names), make_cluster(names, component="joint")))
+    return write_report(study, tmp_path_factory.mktemp("report")).page
 
 
 @pytest.fixture(scope="module")
@@ -119,23 +121,23 @@ def test_nothing_is_asked_of_the_network(browser: webdriver.Chrome, report: Path
 
 
 def test_a_table_sorts_by_mouse_and_by_keyboard(browser: webdriver.Chrome) -> None:
-    heading = browser.find_element(By.CSS_SELECTOR, "#table-compare_classes th:nth-child(5) button")
+    heading = browser.find_element(By.CSS_SELECTOR, "#table-classes-classes th:nth-child(5) button")
     run(browser, "document.querySelector('#classes').scrollIntoView()")
     heading.click()
-    classes = "#table-compare_classes tbody tr td:nth-child(2)"
+    classes = "#table-classes-classes tbody tr td:nth-child(2)"
     assert [cell.text for cell in browser.find_elements(By.CSS_SELECTOR, classes)] == ["vocational", "line-haul"]
     heading.send_keys(Keys.ENTER)
     assert [cell.text for cell in browser.find_elements(By.CSS_SELECTOR, classes)] == ["line-haul", "vocational"]
-    assert browser.find_element(By.CSS_SELECTOR, "#table-compare_classes th:nth-child(5)").get_attribute(
+    assert browser.find_element(By.CSS_SELECTOR, "#table-classes-classes th:nth-child(5)").get_attribute(
         "aria-sort"
     ) == ("descending")
 
 
 def test_a_long_table_filters(browser: webdriver.Chrome) -> None:
     box = browser.find_element(By.CSS_SELECTOR, "#early .filter input")
-    assert len(first_cells(browser, "early_units")) == 12
+    assert len(first_cells(browser, "early-units")) == 12
     box.send_keys("t017")
-    assert first_cells(browser, "early_units") == ["T017"]
+    assert first_cells(browser, "early-units") == ["T017"]
 
 
 def test_details_open_by_keyboard_and_all_open_in_print(browser: webdriver.Chrome) -> None:
@@ -166,7 +168,19 @@ def test_it_reads_whole_without_script(browser: webdriver.Chrome, report: Path) 
     browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
     try:
         browser.get(report.as_uri())
-        assert "T017" in browser.find_element(By.ID, "table-early_units").text
+        assert "T017" in browser.find_element(By.ID, "table-early-units").text
         assert browser.find_elements(By.CSS_SELECTOR, "th button") == []
     finally:
         browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
+
+
+@pytest.mark.parametrize("dark", [False, True])
+def test_the_accessibility_rules_find_nothing(browser: webdriver.Chrome, dark: bool) -> None:
+    """axe-core 4.14.1 (npm), rules of the Web Content Accessibility Guidelines A and AA and its best practices."""
+    look(browser, width=1280, dark=dark)
+    browser.get(browser.current_url)
+    run(browser, (Path(__file__).parent / "data" / "axe.min.js").read_text(encoding="utf-8"))
+    run(browser, "document.querySelectorAll('details').forEach(part => { part.open = true })")
+    found = browser.execute_async_script("axe.run().then(arguments[0])")  # type: ignore[no-untyped-call]
+    faults = [f"{rule['id']}: {rule['nodes'][0]['html'][:120]}" for rule in found["violations"]]
+    assert faults == []

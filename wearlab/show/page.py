@@ -112,9 +112,7 @@ def _section(
         missing = tuple(filter(None, (show_text(result.text), show_text(result.fix))))
         return Section(name, title, (), (), (), _doubts(result.cautions, known), missing)
     frames = {table: table_of(result, table) for table in tables}
-    shown = tuple(
-        lay_out(question, table, frame, file=f"{question}_{table}.csv") for table, frame in frames.items() if len(frame)
-    )
+    shown = tuple(lay_out(question, table, frame, section=name) for table, frame in frames.items() if len(frame))
     doubts = _doubts(result.cautions, known)
     doubts += tuple(text for frame in frames.values() for text in row_cautions(frame, known=_doubts(result.cautions)))
     return Section(name, title, paragraphs, tuple(filter(None, pictures)), shown, tuple(dict.fromkeys(doubts)), ())
@@ -174,7 +172,7 @@ def _engineer(study: Study) -> Chapter:
 def _manager(study: Study) -> Chapter:
     classes = _section(
         "classes",
-        "Classes side by side",
+        "Which work wears parts faster",
         "compare",
         study.comparison,
         ("classes", "contrasts"),
@@ -239,7 +237,7 @@ def _shop(study: Study) -> Chapter:
     work = _section("work", "What is due", "due", study.work, ("work",))
     wear = _section("wear", "Measured wear", "wear", study.wear, ("parts",))
     groups = study.history.groups
-    shown = (lay_out("lives", "groups", groups, file="lives_groups.csv"),) if len(groups) else ()
+    shown = (lay_out("lives", "groups", groups, section="groups"),) if len(groups) else ()
     counted = Section(
         "groups",
         "What was counted",

@@ -9,9 +9,12 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from wearlab.evidence import DataError
-from wearlab.show.document import write_tables
+from wearlab.show.document import to_json, write_tables
+from wearlab.show.everything import study_document
 from wearlab.show.page import AUDIENCES, Page, arrange, picture_data
+from wearlab.show.paper import print_page
 from wearlab.show.words import TERMS
+from wearlab.show.workbook import write_workbook
 from wearlab.study import Study
 
 __all__ = ["AUDIENCES", "ReportWritten", "render_report", "write_report"]
@@ -21,12 +24,15 @@ TEMPLATES = Path(__file__).parent / "templates"
 
 @dataclass(frozen=True, slots=True)
 class ReportWritten:
-    """Where a report was written: its page, its tables, and the data of its pictures."""
+    """Where a report was written: page, tables, the data of its pictures, all of it as JSON, and more if asked."""
 
     folder: Path
     page: Path
     tables: tuple[Path, ...]
     pictures: tuple[Path, ...]
+    document: Path
+    workbook: Path | None
+    print: Path | None
 
 
 def render_report(study: Study, *, audience: str = "all") -> str:
@@ -37,22 +43,39 @@ def render_report(study: Study, *, audience: str = "all") -> str:
     return _render(arrange(study, audience=audience))
 
 
-def write_report(study: Study, folder: Path, *, audience: str = "all") -> ReportWritten:
-    """Write ``report.html`` and, beside it, every table and the data of every picture as CSV; return where.
+def write_report(
+    study: Study, folder: Path, *, audience: str = "all", sheet: bool = False, pdf: bool = False
+) -> ReportWritten:
+    """Write ``report.html`` and, beside it, every table and the data of every picture as CSV, and ``report.json``.
 
-    Refuses (DataError) a folder that cannot be written.
+    ``sheet`` adds the tables as one workbook, ``report.xlsx``; ``pdf`` the page in print, ``report.pdf``. Refuses
+    (DataError) a folder that cannot be written, and ``pdf`` where no PDF writer is present.
     """
     page = arrange(study, audience=audience)
-    tables = write_tables(study.tables(), folder)
+    html = _render(page)
+    tables = study.tables()
+    csv = write_tables(tables, folder)
     pictures = write_tables({f"picture_{name}": frame for name, frame in picture_data(page).items()}, folder)
-    path = folder / "report.html"
+    notes = (("Safety", page.safety), *page.settings, *page.versions, *(("Caution", text) for text in page.cautions))
+    return ReportWritten(
+        folder,
+        _write(folder / "report.html", html.encode()),
+        csv,
+        pictures,
+        _write(folder / "report.json", to_json(study_document(study)).encode()),
+        write_workbook(tables, folder / "report.xlsx", notes=notes)[0] if sheet else None,
+        _write(folder / "report.pdf", print_page(html)) if pdf else None,
+    )
+
+
+def _write(path: Path, content: bytes) -> Path:
     try:
-        path.write_text(_render(page), encoding="utf-8", newline="\n")
+        path.write_bytes(content)
     except OSError as error:
         raise DataError(
-            "cannot-write", f"the page cannot be written ({error.strerror})", "give --out another folder", str(path)
+            "cannot-write", f"{path.name} cannot be written ({error.strerror})", "give --out another folder", str(path)
         ) from error
-    return ReportWritten(folder, path, tables, pictures)
+    return path
 
 
 def _render(page: Page) -> str:

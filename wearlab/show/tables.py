@@ -33,14 +33,14 @@ class ShownTable:
     file: str
 
 
-def lay_out(question: str, table: str, frame: pd.DataFrame, *, file: str) -> ShownTable:
+def lay_out(question: str, table: str, frame: pd.DataFrame, *, section: str) -> ShownTable:
     """Return a result's table as the page prints it; columns that the frame lacks are left away."""
     layout = LAYOUTS.get((question, table)) or Layout(table.replace("_", " ").capitalize(), _plain_fields(frame))
     fields = [field for field in layout.fields if _present(field, frame)]
     ordered = _in_order(_picked(frame, layout), layout.order).head(layout.rows)
     rows = tuple(tuple(_cell(record, field) for field in fields) for record in ordered.to_dict("records"))
     headings = tuple((field.heading, is_numeric(field.kind)) for field in fields)
-    return ShownTable(f"{question}_{table}", layout.caption, headings, rows, len(frame), file)
+    return ShownTable(f"{section}-{table}", layout.caption, headings, rows, len(frame), f"{question}_{table}.csv")
 
 
 def _plain_fields(frame: pd.DataFrame) -> tuple[Field, ...]:

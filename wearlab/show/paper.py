@@ -1,0 +1,33 @@
+"""The page on paper: PDF by WeasyPrint, where it is installed; the only door to it."""
+
+import importlib
+import re
+
+from wearlab.evidence import DataError
+from wearlab.show.plots import ROLES
+
+FIX = "pip install 'wearlab[pdf]', and on Debian apt-get install libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0"
+
+
+def print_page(html: str) -> bytes:
+    """Return a page as PDF in its print style; refuses (DataError) where WeasyPrint or its libraries are missing."""
+    try:
+        weasyprint = importlib.import_module("weasyprint")
+    except ImportError as error:
+        raise DataError("no-pdf-writer", "the PDF writer WeasyPrint is not installed", FIX) from error
+    except OSError as error:
+        raise DataError("no-pdf-writer", "a system library of the PDF writer WeasyPrint is missing", FIX) from error
+    document: bytes = weasyprint.HTML(string=in_plain_colours(html), url_fetcher=_refuse).write_pdf()
+    return document
+
+
+def in_plain_colours(html: str) -> str:
+    """Return a page whose charts name their colours themselves: a printer of pages knows no roles inside a chart."""
+    colours = {role: colour for colour, role in ROLES.items()}
+    return re.sub(r"var\((--[a-z0-9-]+)\)", lambda found: colours.get(found[1], found[0]), html)
+
+
+def _refuse(url: str, *_: object, **__: object) -> dict[str, object]:
+    """Refuse every address: a page that asks for nothing must not start to when it is printed."""
+    message = f"the page asks for {url}"
+    raise ValueError(message)
