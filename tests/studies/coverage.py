@@ -168,8 +168,8 @@ def measure(cell: Cell, runs: int, seed: int) -> dict[str, object]:
     share = 0.3 if cell.design == "trucks" else 0.1
     step = max(20, int(BATCH_ROWS * share / cell.expected))
     with_factor = 0
-    while len(good) < runs:
-        block = min(step, runs - len(good))
+    while good.sum() < runs:
+        block = min(step, max(runs - int(good.sum()), 20))
         obs, run = draw(cell, block, rng)
         block_good, block_held = cover_plain(obs, run, cell, block)
         if cell.design == "trucks":

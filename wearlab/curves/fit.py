@@ -6,6 +6,8 @@ import numpy as np
 import pandas as pd
 
 from wearlab.curves.batch import solve_rows
+from wearlab.curves.checks import Checks, caution_fit, check_fit
+from wearlab.curves.detail_tables import table_checks, table_paper, tables_modes, tables_recurrence
 from wearlab.curves.fit_tables import table_curves, table_fits
 from wearlab.curves.newton import Rows
 from wearlab.curves.observations import Observations, observations
@@ -21,17 +23,27 @@ __all__ = ["Estimate", "Fit", "Fits", "Unfitted", "fit_strata", "fit_stratum"]
 
 @dataclass(frozen=True, slots=True)
 class Fits:
-    """Every stratum of one question, fitted or not, and the curves as they are drawn."""
+    """Every stratum of one question, fitted or not, with its checks, its curve as drawn and its failure modes."""
 
     basis: Basis
     cautions: tuple[Caution, ...]
     columns: tuple[str, ...]
     items: tuple[Fit | Unfitted, ...]
-    curves: pd.DataFrame = field(repr=False, compare=False)
+    checks: tuple[Checks | None, ...]
+    inherited: tuple[Caution, ...] = field(repr=False)
+    behind: dict[str, pd.DataFrame] = field(repr=False, compare=False)
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        """Return ``fits``, a row per stratum with nulls where it has no curve, and ``curves``, a row per drawn age."""
-        return {"fits": table_fits(self.columns, self.items), "curves": self.curves}
+        """Return ``fits``, a row per stratum with nulls where it has no curve, and what stands behind them.
+
+        ``checks`` (straightness, rivals, second population, successive parts), ``curves`` as drawn, ``paper`` (points
+        on Weibull paper), ``modes`` and ``incidence`` of failure modes, ``recurrence`` and ``trend`` of places.
+        """
+        checked = tuple(
+            (item.stratum, check) for item, check in zip(self.items, self.checks, strict=True) if check is not None
+        )
+        fits = table_fits(self.columns, self.items, self.inherited)
+        return {"fits": fits, "checks": table_checks(self.columns, checked)} | self.behind
 
 
 def fit_strata(
@@ -41,19 +53,39 @@ def fit_strata(
 
     ``by`` None: component and duty cycle where the lives carry them. ``mode``: that failure mode's own curve, the
     other modes as suspensions. ``level`` is that of every interval. Unknown columns, components and modes are refused
-    (DataError). ``seed`` is that of the simulated checks.
+    (DataError). Nothing is drawn at random, so that ``seed`` changes nothing.
     """
-    del seed  # nothing here is drawn yet
+    del seed
     chosen = choose_lives(history, component=component, mode=mode)
     columns = choose_columns(history, chosen, by)
     failed = chosen["failed"].to_numpy(dtype=bool)
     basis = replace(history.basis, level=level, lives=_count(chosen), failures=_count(chosen[failed]))
-    parts = [(stratum, observations(rows)) for stratum, rows in split_lives(chosen, columns)]
-    items = _borrow(tuple(_fit(obs, basis, stratum, history.cautions, None) for stratum, obs in parts))
+    parts = split_lives(chosen, columns)
+    plain = tuple(_fit(observations(rows), basis, stratum, history.cautions, None) for stratum, rows in parts)
+    items, checks = _check(_borrow(plain), [rows for _, rows in parts])
     cautions = add_cautions(history.cautions, *(item.cautions for item in items))
     if not any(isinstance(item, Fit) for item in items):
         return _no_curve(basis, cautions, items)
-    return Fits(basis, cautions, columns, items, table_curves(columns, items))
+    behind = {"curves": table_curves(columns, items), "paper": table_paper(columns, items)}
+    if mode is None:
+        modes = [(item, rows["mode"].astype(object).to_numpy()) for item, (_, rows) in zip(items, parts, strict=True)]
+        behind |= tables_modes(columns, modes, level=level)
+        lives = history.lives if component is None else history.lives[history.lives["component"] == component]
+        behind |= tables_recurrence(lives, level=level)
+    return Fits(basis, cautions, columns, items, checks, history.cautions, behind)
+
+
+def _check(
+    items: tuple[Fit | Unfitted, ...], tables: list[pd.DataFrame]
+) -> tuple[tuple[Fit | Unfitted, ...], tuple[Checks | None, ...]]:
+    """Return the items with the cautions of their checks, and the checks (None where there is no curve)."""
+    said: list[Fit | Unfitted] = []
+    checks: list[Checks | None] = []
+    for item, rows in zip(items, tables, strict=True):
+        check = check_fit(item, rows["life_number"].to_numpy(dtype=float) > 1) if isinstance(item, Fit) else None
+        checks.append(check)
+        said.append(caution_fit(item, check) if isinstance(item, Fit) and check is not None else item)
+    return tuple(said), tuple(checks)
 
 
 def _fit(

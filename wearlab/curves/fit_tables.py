@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 
 from wearlab.curves.counted import count_curve, watched_at
-from wearlab.curves.stratum import Estimate, Fit, Unfitted
+from wearlab.curves.stratum import SHARES, Estimate, Fit, Unfitted
 from wearlab.curves.weibull import FloatArray
+from wearlab.evidence import Caution
 
 DRAWN_AGES = 41
 BAND_AT = (0.03, 0.1, 0.2, 0.35, 0.5, 0.7, 0.85, 1.0, 1.3)  # of the oldest age; the band is read between them
@@ -21,18 +22,28 @@ NAMED: tuple[tuple[str, Callable[[Fit], Estimate]], ...] = (
 )
 
 
-def table_fits(columns: tuple[str, ...], items: tuple[Fit | Unfitted, ...]) -> pd.DataFrame:
-    """Return one row per stratum; a stratum without a curve is a row of nulls with its caution."""
+def table_fits(
+    columns: tuple[str, ...], items: tuple[Fit | Unfitted, ...], inherited: tuple[Caution, ...]
+) -> pd.DataFrame:
+    """Return one row per stratum; a stratum without a curve is a row of nulls with its caution.
+
+    ``cautions`` of a row are its own; those ``inherited`` by all stand with the whole answer.
+    """
     names = [f"{name}{end}" for name, _ in NAMED for end in ("", "_low", "_high")]
-    rows = [dict(item.stratum) | {"lives": item.lives, "failures": item.failures} | _values(item) for item in items]
-    last = ["log_likelihood", "beta_pooled", "eta_pooled", "b10_pooled", "frailty_variance", "beta_truck"]
+    rows = [
+        dict(item.stratum) | {"lives": item.lives, "failures": item.failures} | _values(item, inherited)
+        for item in items
+    ]
+    last = ["log_likelihood", "beta_pooled", "eta_pooled", "b10_pooled", "frailty_variance"]
+    last += ["beta_truck", "eta_averaged", "b10_averaged"]
     bound = ["assumed_shape", "b10_lower_bound"]
     table = pd.DataFrame(rows, columns=[*columns, "lives", "failures", *names, *last, *bound, "method", "cautions"])
     return table.astype(dict.fromkeys([*names, *last, *bound], np.float64))
 
 
-def _values(item: Fit | Unfitted) -> dict[str, object]:
-    said: dict[str, object] = {"cautions": [caution.text for caution in item.cautions], "method": None}
+def _values(item: Fit | Unfitted, inherited: tuple[Caution, ...]) -> dict[str, object]:
+    own = [caution.text for caution in item.cautions if caution not in inherited]
+    said: dict[str, object] = {"cautions": own, "method": None}
     if isinstance(item, Unfitted):
         return said | {"assumed_shape": item.assumed_shape, "b10_lower_bound": item.b10_lower_bound}
     for name, estimate_of in NAMED:
@@ -46,6 +57,8 @@ def _values(item: Fit | Unfitted) -> dict[str, object]:
         "b10_pooled": None if pooled is None else float(pooled.life_at(0.1)),
         "frailty_variance": item.frailty_variance,
         "beta_truck": None if item.truck is None else item.truck.curve.shape,
+        "eta_averaged": None if item.truck is None else item.truck.life_at(SHARES["eta"]),
+        "b10_averaged": None if item.truck is None else item.truck.life_at(SHARES["b10"]),
         "method": item.method,
     }
 

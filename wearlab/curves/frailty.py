@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import chi2
 
-from wearlab.curves.observations import FloatArray, IntArray, Observations
+from wearlab.curves.observations import BoolArray, FloatArray, IntArray, Observations
 from wearlab.curves.weibull import Weibull
 
 NODES = np.linspace(-6.3, 6.3, 19)  # of the truck factor, in about normal coordinates (Wilson & Hilferty 1931)
@@ -54,7 +54,10 @@ def _hazard_at(share: float, variance: float | FloatArray) -> FloatArray:
 
 @dataclass(frozen=True, slots=True)
 class TruckLikelihood:
-    """The lives of one stratum sorted by truck, ready for the likelihood at many points (ln β, ln η, √φ) at once."""
+    """The lives of one stratum sorted by truck, ready for the likelihood at many points (ln β, ln η, √φ) at once.
+
+    A fourth coordinate γ, where given, multiplies the hazard of the lives marked in ``later`` by e^γ.
+    """
 
     start: IntArray
     log_end: FloatArray  # −inf where an interval begins at age 0
@@ -66,20 +69,27 @@ class TruckLikelihood:
     between_start: IntArray
     between_truck: IntArray
     log_upper: FloatArray
+    later: FloatArray  # 1 for the lives that a fourth coordinate bears on, else 0
+    later_failures: float
 
     def values(self, points: FloatArray) -> FloatArray:
-        """Return the log-likelihood at each row (ln β, ln η, √φ) of ``points``."""
+        """Return the log-likelihood at each row (ln β, ln η, √φ, perhaps γ) of ``points``."""
         log_shape, log_eta = points[:, :1], points[:, 1:2]
-        shape, phi = np.exp(log_shape), np.maximum(points[:, 2:] ** 2, 1e-10)
-        ends = _hazard(self.log_end, shape, log_eta)
-        entries = _hazard(self.log_entry, shape, log_eta)
+        shape, phi = np.exp(log_shape), np.maximum(points[:, 2:3] ** 2, 1e-10)
+        extra = points[:, 3:].sum(axis=1, keepdims=True)
+        factor = np.exp(np.clip(extra, -30, 30) * self.later)
+        ends = factor * _hazard(self.log_end, shape, log_eta)
+        entries = factor * _hazard(self.log_entry, shape, log_eta)
         watched = np.add.reduceat(self.count * (ends - entries), self.start, axis=1)
         before = np.add.reduceat(self.count * entries, self.start, axis=1)
         log_all = np.log1p(phi * (before + watched))
         per_truck = (np.log1p(phi * before) - log_all) / phi - self.failures_by_truck * log_all
         number, sum_log = self.exact
         hazards = number * (log_shape - shape * log_eta) + (shape - 1.0) * sum_log
-        total = per_truck.sum(axis=1) + hazards[:, 0] + self._rising(phi) + self._between(ends, before, watched, points)
+        hazards = hazards + extra * self.later_failures
+        uppers = factor[:, self.between_row] * _hazard(self.log_upper, shape, log_eta)
+        added = np.maximum(uppers - ends[:, self.between_row], 1e-300)
+        total = per_truck.sum(axis=1) + hazards[:, 0] + self._rising(phi) + self._between(added, before + watched, phi)
         return np.asarray(np.where(np.isfinite(total), total, -1e300), dtype=np.float64)
 
     def _rising(self, phi: FloatArray) -> FloatArray:
@@ -89,18 +99,16 @@ class TruckLikelihood:
         more = np.array([(self.failures_by_truck > number).sum() for number in order], dtype=np.float64)
         return np.asarray((more * np.log1p(phi * order)).sum(axis=1), dtype=np.float64)
 
-    def _between(self, ends: FloatArray, before: FloatArray, watched: FloatArray, points: FloatArray) -> FloatArray:
+    def _between(self, added: FloatArray, hazard: FloatArray, phi: FloatArray) -> FloatArray:
         """Return what failures known only between two ages add: Σ ln Δ + ln of the mean of Π (1 − e^(−zΔ))/(zΔ).
 
         z is the truck's factor given all else, gamma with shape 1/φ + D and rate 1/φ + H₀ + H, on fixed nodes.
         """
         if not len(self.between_row):
-            return np.zeros(len(points))
-        shape, phi = np.exp(points[:, :1]), np.maximum(points[:, 2:] ** 2, 1e-10)
-        added = np.maximum(_hazard(self.log_upper, shape, points[:, 1:2]) - ends[:, self.between_row], 1e-300)
+            return np.zeros(len(phi))
         at = self.between_truck
         form = 1.0 / phi + self.failures_by_truck[at]
-        rate = 1.0 / phi + before[:, at] + watched[:, at]
+        rate = 1.0 / phi + hazard[:, at]
         root = np.maximum(1.0 - 1.0 / (9.0 * form[..., None]) + NODES / (3.0 * np.sqrt(form[..., None])), 1e-8)
         factor = form[..., None] / rate[..., None] * root**3
         density = (3.0 * form[..., None] - 1.0) * np.log(root) - form[..., None] * (root**3 - 1.0)
@@ -116,8 +124,9 @@ def _hazard(log_age: FloatArray, shape: FloatArray, log_eta: FloatArray) -> Floa
     return np.asarray(np.exp(np.minimum(shape * (log_age - log_eta), 200.0)), dtype=np.float64)
 
 
-def truck_likelihood(obs: Observations) -> TruckLikelihood:
+def truck_likelihood(obs: Observations, later: BoolArray | None = None) -> TruckLikelihood:
     """Return the likelihood of lives grouped by truck; a count on a row is so many lives of that truck."""
+    marked = np.zeros(len(obs)) if later is None else later.astype(np.float64)
     order = np.argsort(obs.truck, kind="stable")
     sorted_ = obs.take(order)
     start = np.flatnonzero(np.diff(sorted_.truck, prepend=-1)).astype(np.int64)
@@ -140,16 +149,23 @@ def truck_likelihood(obs: Observations) -> TruckLikelihood:
         first,
         truck[between][first],
         log_exit[between],
+        marked[order],
+        float((marked * obs.count * exact_failed(obs)).sum()),
     )
+
+
+def exact_failed(obs: Observations) -> BoolArray:
+    """Return which lives failed at a known age."""
+    return np.asarray(obs.failed & ~obs.between, dtype=np.bool_)
 
 
 def fit_trucks(obs: Observations, plain: Weibull) -> TruckFit | None:
     """Return the curve with a truck factor, started from the plain one; None where no maximum is reached."""
     likelihood = truck_likelihood(obs)
-    scales = _scales(obs, plain)
+    scales = truck_scales(obs, plain)
     best: tuple[float, FloatArray] | None = None
     for spread in (0.6, 0.05):
-        point, value, reached = _climb(
+        point, value, reached = climb(
             likelihood.values, np.array([np.log(plain.shape), np.log(plain.eta), spread]), scales
         )
         if reached and (best is None or value > best[0] + 1e-9):
@@ -161,12 +177,13 @@ def fit_trucks(obs: Observations, plain: Weibull) -> TruckFit | None:
     return TruckFit(curve, float(root**2), best[0], likelihood)
 
 
-def _scales(obs: Observations, curve: Weibull) -> FloatArray:
+def truck_scales(obs: Observations, curve: Weibull) -> FloatArray:
+    """Return about one standard error of ln β, ln η and √φ."""
     size = 1.0 / np.sqrt(max(obs.failures, 1))
     return np.array([size, size / curve.shape, 0.15])
 
 
-def _climb(values: Values, start: FloatArray, scales: FloatArray) -> tuple[FloatArray, float, bool]:
+def climb(values: Values, start: FloatArray, scales: FloatArray) -> tuple[FloatArray, float, bool]:
     """Return the maximum near ``start``, its value and whether it was reached, by Newton on difference quotients."""
     point, value = start, float(values(start[None, :])[0])
     ridge, size = 0.0, len(start)
@@ -238,13 +255,13 @@ def limit_truck_life(
 def hold_shape(fit: TruckFit, obs: Observations, shape: float) -> float:
     """Return the greatest log-likelihood with the shape of one truck's hazard held at a value."""
     line = _line_of_shape(fit, obs)
-    return _climb(_held(fit, line, float(np.log(shape))), line.free, line.scales)[1]
+    return climb(_held(fit, line, float(np.log(shape))), line.free, line.scales)[1]
 
 
 def hold_life(fit: TruckFit, obs: Observations, share: float, age: float) -> float:
     """Return the greatest log-likelihood with the age by which ``share`` has failed, over trucks, held at a value."""
     line = _line_of_life(fit, obs, share)
-    return _climb(_held(fit, line, float(np.log(age))), line.free, line.scales)[1]
+    return climb(_held(fit, line, float(np.log(age))), line.free, line.scales)[1]
 
 
 def _line_of_shape(fit: TruckFit, obs: Observations) -> _Line:
@@ -268,7 +285,7 @@ def _line_of_life(fit: TruckFit, obs: Observations, share: float) -> _Line:
 
 
 def _place(fit: TruckFit, obs: Observations) -> tuple[float, float, float, FloatArray]:
-    return np.log(fit.curve.shape), np.log(fit.curve.eta), np.sqrt(fit.variance), _scales(obs, fit.curve)
+    return np.log(fit.curve.shape), np.log(fit.curve.eta), np.sqrt(fit.variance), truck_scales(obs, fit.curve)
 
 
 def _ends(fit: TruckFit, line: _Line, level: float) -> tuple[float | None, float | None]:
@@ -282,7 +299,7 @@ def _limit(fit: TruckFit, line: _Line, level: float, side: float) -> float | Non
     near, far = (line.at, 0.0), None
     x, free = line.at + side * target * line.error, line.free
     for _ in range(40):
-        free, value, _ = _climb(_held(fit, line, x), free, line.scales)
+        free, value, _ = climb(_held(fit, line, x), free, line.scales)
         root = float(np.sqrt(max(2.0 * (fit.log_likelihood - value), 0.0)))
         if abs(root - target) < 1e-6:
             return x

