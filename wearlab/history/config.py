@@ -62,6 +62,14 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True)
+class Keywords:
+    """Rules that tell a blank value from a free text: the first part found in ``look_in``, in any case, gives it."""
+
+    look_in: str = "note"
+    rules: Mapping[str, tuple[tuple[str, str], ...]] = field(default_factory=dict)  # column -> (part, contract value)
+
+
+@dataclass(frozen=True, slots=True)
 class TableMap:
     """How one table of an export maps onto the contract: files, columns, date formats, code values, reader options."""
 
@@ -72,6 +80,7 @@ class TableMap:
         default_factory=dict
     )  # column -> {value in the export: contract value}
     options: Mapping[str, str] = field(default_factory=dict)
+    keywords: Keywords = field(default_factory=Keywords)
 
 
 @dataclass(frozen=True, slots=True)

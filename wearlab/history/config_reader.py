@@ -14,6 +14,7 @@ from wearlab.evidence import DataError
 from wearlab.history.config import (
     Costs,
     FleetConfig,
+    Keywords,
     Limits,
     PartCost,
     PublishedInterval,
@@ -242,7 +243,7 @@ def _read_tables(section: _Section, duty_cycles: tuple[str, ...] | None) -> dict
 
 
 def _read_table(section: _Section, table: Table, duty_cycles: tuple[str, ...] | None) -> TableMap:
-    section.check_keys(("files", "columns", "dates", "codes", "options"))
+    section.check_keys(("files", "columns", "dates", "codes", "options", "keywords"))
     columns = section.pairs("columns")
     for name in columns:
         _check_name(section.section("columns"), name, table)
@@ -258,6 +259,7 @@ def _read_table(section: _Section, table: Table, duty_cycles: tuple[str, ...] | 
         dates=section.words("dates"),
         codes={name: _read_codes(codes, name, table, duty_cycles) for name in codes.values},
         options=options,
+        keywords=_read_keywords(section.section("keywords"), table, duty_cycles),
     )
 
 
@@ -275,6 +277,30 @@ def _read_options(section: _Section) -> dict[str, str]:
     return options
 
 
+def _read_keywords(section: _Section, table: Table, duty_cycles: tuple[str, ...] | None) -> Keywords:
+    rules = {}
+    for name, pairs in section.values.items():
+        if name == "look_in":
+            continue
+        if name not in table.names:
+            section.refuse(name, f"the table {table.name} has no such column", _suggest(name, table.names))
+        choices = _find_choices(table, name, duty_cycles)
+        for pair in pairs if isinstance(pairs, list) else [None]:
+            if not (isinstance(pair, list) and len(pair) == 2 and all(isinstance(word, str) and word for word in pair)):
+                section.refuse(
+                    name, f"pairs of texts are wanted, not {pairs!r}", f'write {name} = [["part", "meaning"]]'
+                )
+            if choices and pair[1] not in choices:
+                section.refuse(name, f"{pair[1]!r} is not one of {', '.join(choices)}", _suggest(pair[1], choices))
+        rules[name] = tuple((part.lower(), means) for part, means in pairs)
+    return Keywords(section.word("look_in", "note"), rules)
+
+
+def _find_choices(table: Table, name: str, duty_cycles: tuple[str, ...] | None) -> tuple[str, ...]:
+    column = table.column(name)
+    return (duty_cycles or ()) if name == "duty_cycle" else column.choices if column else ()
+
+
 def _check_name(section: _Section, name: str, table: Table) -> None:
     # Any other name renames an attribute; one that nearly is a contract name is a slip.
     near = get_close_matches(name, table.names, n=1, cutoff=0.85)
@@ -285,8 +311,7 @@ def _check_name(section: _Section, name: str, table: Table) -> None:
 def _read_codes(section: _Section, name: str, table: Table, duty_cycles: tuple[str, ...] | None) -> dict[str, str]:
     _check_name(section, name, table)
     pairs = section.pairs(name)
-    column = table.column(name)
-    choices = (duty_cycles or ()) if name == "duty_cycle" else column.choices if column else ()
+    choices = _find_choices(table, name, duty_cycles)
     for code, value in pairs.items():
         if choices and value not in choices:
             section.section(name).refuse(

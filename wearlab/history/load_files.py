@@ -38,11 +38,11 @@ def find_files(folder: Path, config: FleetConfig) -> tuple[tuple[DataFile, ...],
     if not folder.is_dir():
         raise DataError("not-a-folder", "a fleet folder is wanted", "give the path of a folder", folder.name)
     patterns = {table.name: config.tables.get(table.name, TableMap()).files for table in TABLES}
-    names = _list_names(folder, deep=any("/" in pattern for given in patterns.values() for pattern in given))
+    names = list_files(folder, deep=any("/" in pattern for given in patterns.values() for pattern in given))
     found = []
     for table in TABLES:
         given = patterns[table.name]
-        mine = _match_given(table, given, names) if given else _match_default(table, names)
+        mine = _match_given(table, given, names) if given else [name for name in names if matches_default(table, name)]
         options = config.tables.get(table.name, TableMap()).options
         found += [DataFile(name, folder / name, table.name, options) for name in mine]
     missing = [table.name for table in TABLES if table.required and table.name not in {file.table for file in found}]
@@ -51,10 +51,11 @@ def find_files(folder: Path, config: FleetConfig) -> tuple[tuple[DataFile, ...],
     for file in found:
         check_regular(file.path, file.name)
     taken = {file.name for file in found}
-    return tuple(found), tuple(name for name in names if re.search(_ENDINGS, name, re.IGNORECASE) and name not in taken)
+    return tuple(found), tuple(name for name in names if is_data_file(name) and name not in taken)
 
 
-def _list_names(folder: Path, *, deep: bool) -> list[str]:
+def list_files(folder: Path, *, deep: bool = False) -> list[str]:
+    """Return the names of what a folder holds, hidden files left out, in natural order; ``deep`` looks below it."""
     paths = folder.rglob("*") if deep else folder.iterdir()
     names = (path.relative_to(folder).as_posix() for path in paths if deep is False or not path.is_dir())
     return sorted((name for name in names if not name.startswith((".", "~$"))), key=_natural_order)
@@ -66,9 +67,14 @@ def _natural_order(name: str) -> tuple[tuple[str, ...], str]:
     return tuple(part.zfill(20) if part.isdecimal() else part for part in parts), name
 
 
-def _match_default(table: Table, names: Iterable[str]) -> list[str]:
-    pattern = re.compile(rf"{table.name}([-_. ].*)?{_ENDINGS}", re.IGNORECASE)
-    return [name for name in names if "/" not in name and pattern.match(name)]
+def is_data_file(name: str) -> bool:
+    """Return whether a file of this name is one of the formats that are read."""
+    return re.search(_ENDINGS, name, re.IGNORECASE) is not None
+
+
+def matches_default(table: Table, name: str) -> bool:
+    """Return whether a file of this name is read into the table without being named in fleet.toml."""
+    return re.match(rf"{table.name}([-_. ][^/]*)?{_ENDINGS}", name, re.IGNORECASE) is not None
 
 
 def _match_given(table: Table, patterns: Iterable[str], names: list[str]) -> list[str]:
@@ -87,7 +93,7 @@ def _match_given(table: Table, patterns: Iterable[str], names: list[str]) -> lis
 
 
 def _missing_tables(folder: Path, missing: list[str], names: list[str]) -> DataError:
-    data = [name for name in names if re.search(_ENDINGS, name, re.IGNORECASE)]
+    data = [name for name in names if is_data_file(name)]
     there = f"the folder holds {', '.join(data[:8])}" if data else "the folder holds no data files"
     first = missing[0]
     example = data[0] if data else f"{first}.csv"

@@ -42,6 +42,7 @@ class Fault:
     column: str
     reason: str
     condition: str
+    value: str  # SQL for the text that is shown
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,10 +75,13 @@ def plan_reading(table: Table, config: FleetConfig, today: date, *, plain_number
         if column.name == "duty_cycle" and config.duty_cycles is not None:
             choices = config.duty_cycles
         values[f"choices_{column.name}"] = list(choices)
-        faults += _list_faults(column, choices, values)
+        faults += _list_faults(column, choices, values, told=column.name in mapping.keywords.rules)
     for name, codes in mapping.codes.items():
         number = _code_number(mapping, name)
         values[f"codes_{number}"], values[f"meanings_{number}"] = list(codes), list(codes.values())
+    for number, rules in enumerate(mapping.keywords.rules.values()):
+        values[f"parts_{number}"] = [part for part, _ in rules]
+        values[f"told_{number}"] = [means for _, means in rules]
     plain = plain_numbers or ("thousands" not in mapping.options and "decimal" not in mapping.options)
     return Reading(table, tuple(faults), mapping, values, plain)
 
@@ -86,26 +90,33 @@ def _code_number(mapping: TableMap, name: str) -> int:
     return list(mapping.codes).index(name)
 
 
-def _list_faults(column: Column, choices: tuple[str, ...], values: Mapping[str, Any]) -> list[Fault]:
+def _list_faults(column: Column, choices: tuple[str, ...], values: Mapping[str, Any], *, told: bool) -> list[Fault]:
+    """Return what can be wrong with one column; ``told`` where keyword rules give its blank values."""
     name = column.name
     typed, raw = quote_name(name), quote_name(f"raw_{name}")
-    found = []
-    if column.required:
-        found.append(Fault(name, "a value is required", f"{raw} is null"))
+    found: list[Fault] = []
+
+    def add(reason: str, condition: str) -> None:
+        found.append(Fault(name, reason, condition, raw))
+
+    if column.required and told:
+        found.append(Fault(name, "a value is required, and no keyword rule fits the text", f"{raw} is null", "look_in"))
+    elif column.required:
+        add("a value is required", f"{raw} is null")
     if column.kind in _UNREADABLE:
-        found.append(Fault(name, _UNREADABLE[column.kind], f"{raw} is not null and {typed} is null"))
+        add(_UNREADABLE[column.kind], f"{raw} is not null and {typed} is null")
     if choices:
         words = f"not one of {', '.join(choices)}"
-        found.append(Fault(name, words, f"not list_contains($choices_{name}, {typed})"))
+        add(words, f"not list_contains($choices_{name}, {typed})")
     if column.kind in {Kind.DATE, Kind.TIME}:
         last = "last_record_day" if column.record_keeping else "last_day"
-        found.append(Fault(name, f"after {values[last]}, the end of the history", f"{typed}::date > ${last}"))
-        found.append(Fault(name, "before 1900", f"{typed} < date '1900-01-01'"))
+        add(f"after {values[last]}, the end of the history", f"{typed}::date > ${last}")
+        add("before 1900", f"{typed} < date '1900-01-01'")
     for bound, sign, words in ((column.low, "<", "less than"), (column.high, ">", "more than")):
         if bound is not None:
-            found.append(Fault(name, f"{words} {bound:g}", f"{typed} {sign} {bound!r}"))
+            add(f"{words} {bound:g}", f"{typed} {sign} {bound!r}")
     if column.above is not None:
-        found.append(Fault(name, f"not more than {column.above:g}", f"{typed} <= {column.above!r}"))
+        add(f"not more than {column.above:g}", f"{typed} <= {column.above!r}")
     return found
 
 
@@ -121,33 +132,61 @@ def write_create(table: Table) -> str:
 def write_insert(reading: Reading, layout: Layout) -> str:
     """Return the statement that reads the registered text rows ``batch`` into the staged table of ``reading``."""
     table = reading.table
-    raw = ", ".join(_write_raw(column, reading, layout) for column in table.columns)
-    attributes = ", ".join(
-        f"{_write_text(name, number, reading)} as attribute_{place}"
-        for place, (name, number) in enumerate(layout.attributes)
-    )
+    look_in = _find_text(reading, layout)
+    raw = [f"{look_in} as look_in", *(_write_raw(column, reading, layout) for column in table.columns)]
+    extra = [text for _, text in _list_attributes(reading, layout)]
+    raw += [f"{text} as attribute_{place}" for place, text in enumerate(extra)]
     typed = ", ".join(f"{_write_typed(column, reading)} as {quote_name(column.name)}" for column in table.columns)
     names = ", ".join(quote_name(name) for name in table.names)
     faults = " ".join(f"when {fault.condition} then {number}" for number, fault in enumerate(reading.faults))
     return (  # every part is a name of the contract, a number, or SQL from this file: no text of the data
-        f"insert into staged_{table.name} select {names}, {_write_map(layout)}, $file_id, line, fault, "  # noqa: S608
-        f"{_write_fault_value(reading)}, {_write_hash(table, layout)} "
+        f"insert into staged_{table.name} select {names}, {_write_map(len(extra))}, $file_id, line, fault, "  # noqa: S608
+        f"{_write_fault_value(reading)}, {_write_hash(table, len(extra))} "
         f"from (select *, case {faults} end as fault "
-        f"from (select *, {typed} from (select line, {raw}{', ' if attributes else ''}{attributes} from batch)))"
+        f"from (select *, {typed} from (select line, {', '.join(raw)} from batch)))"
     )
 
 
 def bind_values(reading: Reading, layout: Layout, statement: str, file_id: int) -> dict[str, Any]:
     """Return the values that ``statement`` binds, and no others."""
-    names = [name for name, _ in layout.attributes]
+    names = [name for name, _ in _list_attributes(reading, layout)]
     values = {**reading.values, "file_id": file_id, "attribute_names": names}
     used = set(re.findall(r"\$([a-z0-9_]+)", statement))
     return {name: value for name, value in values.items() if name in used}
 
 
+def _list_attributes(reading: Reading, layout: Layout) -> list[tuple[str, str]]:
+    """Return the name and the text of each attribute, by name: further columns, and what keyword rules told."""
+    extra = [(name, _write_text(name, number, reading)) for name, number in layout.attributes]
+    for number, name in enumerate(reading.mapping.keywords.rules):
+        given = _write_given(name, reading, layout)
+        part = f"$parts_{number}[{_write_hit(number, reading, layout)}]"
+        extra.append((f"inferred {name}", f"case when {given} is null then {part} end"))
+    return sorted(extra)
+
+
+def _find_text(reading: Reading, layout: Layout) -> str:
+    """Return the text in which keyword rules look, null where the file has no such column."""
+    name = reading.mapping.keywords.look_in
+    number = layout.columns.get(name, dict(layout.attributes).get(name))
+    return "null::varchar" if number is None else _write_text(name, number, reading)
+
+
+def _write_hit(number: int, reading: Reading, layout: Layout) -> str:
+    text = _find_text(reading, layout)
+    return f"list_position(list_transform($parts_{number}, lambda part: contains(lower({text}), part)), true)"
+
+
+def _write_given(name: str, reading: Reading, layout: Layout) -> str:
+    number = layout.columns.get(name)
+    return "null::varchar" if number is None else _write_text(name, number, reading)
+
+
 def _write_raw(column: Column, reading: Reading, layout: Layout) -> str:
-    number = layout.columns.get(column.name)
-    text = "null::varchar" if number is None else _write_text(column.name, number, reading)
+    text = _write_given(column.name, reading, layout)
+    if column.name in reading.mapping.keywords.rules:
+        number = list(reading.mapping.keywords.rules).index(column.name)
+        text = f"coalesce({text}, $told_{number}[{_write_hit(number, reading, layout)}])"
     return f"{text} as {quote_name(f'raw_{column.name}')}"
 
 
@@ -191,10 +230,10 @@ def _write_date(column: Column, raw: str, reading: Reading) -> str:
     return f"coalesce({', '.join(ways)})" if len(ways) > 1 else ways[0]
 
 
-def _write_map(layout: Layout) -> str:
-    if not layout.attributes:
+def _write_map(count: int) -> str:
+    if not count:
         return "map([]::varchar[], []::varchar[])"
-    values = ", ".join(f"attribute_{place}" for place in range(len(layout.attributes)))
+    values = ", ".join(f"attribute_{place}" for place in range(count))
     return (
         f"map_from_entries(list_filter(map_entries(map($attribute_names, [{values}])), "
         "lambda entry: entry.value is not null))"
@@ -202,18 +241,16 @@ def _write_map(layout: Layout) -> str:
 
 
 def _write_fault_value(reading: Reading) -> str:
-    parts = " ".join(
-        f"when {number} then {quote_name(f'raw_{fault.column}')}" for number, fault in enumerate(reading.faults)
-    )
+    parts = " ".join(f"when {number} then {fault.value}" for number, fault in enumerate(reading.faults))
     return f"case fault {parts} end"
 
 
-def _write_hash(table: Table, layout: Layout) -> str:
+def _write_hash(table: Table, count: int) -> str:
     """Return the hash of a row's content: the same for the same values, whatever file or order of columns."""
     parts = [f"hash_part({quote_name(column.name)}::varchar)" for column in table.columns]
     parts += [
         f"case when attribute_{place} is not null then "
         f"hash_part($attribute_names[{place + 1}]) || hash_part(attribute_{place}) else '' end"
-        for place in range(len(layout.attributes))
+        for place in range(count)
     ]
     return f"(md5_number(concat({', '.join(parts)})) >> 1)::hugeint"
