@@ -142,11 +142,12 @@ def test_borrowing_shapes_beats_each_stratum_alone_where_failures_are_few() -> N
             continue
         pool = pool_strata(rows, found)
         assert pool is not None
-        level = np.log(-np.log1p(-0.1))
-        truth = np.log(etas) + level / shapes
-        alone.append(np.column_stack([np.log(found.shape / shapes), found.log_eta + level / found.shape - truth]))
-        pooled.append(np.column_stack([np.log(pool.shape / shapes), pool.log_eta + level / pool.shape - truth]))
+        level = np.log(-np.log1p(-0.01))
+        truth = np.column_stack([np.log(shapes), np.log(etas), np.log(etas) + level / shapes])  # B1 in the last column
+        for source, errors in ((found, alone), (pool, pooled)):
+            b1 = source.log_eta + level / source.shape
+            errors.append(np.column_stack([np.log(source.shape), source.log_eta, b1]) - truth)
     assert len(alone) > 25
     by_itself, borrowed = (np.sqrt(np.mean(np.concatenate(errors) ** 2, axis=0)) for errors in (alone, pooled))
-    assert borrowed[0] < 0.75 * by_itself[0]
-    assert borrowed[1] < by_itself[1]
+    assert (borrowed[:2] < 0.7 * by_itself[:2]).all()
+    assert borrowed[2] < 0.95 * by_itself[2]
