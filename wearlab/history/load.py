@@ -22,6 +22,7 @@ from wearlab.history.load_record import (
     recognise_files,
     record_load,
 )
+from wearlab.history.load_review import review_changes, review_rules
 from wearlab.history.load_stage import (
     Known,
     Outcome,
@@ -45,7 +46,9 @@ class Loaded:
     """What one load did. ``basis.files`` is the standing account of each file, ``accounts`` that of this load.
 
     ``accounts``: ``table``, ``rows_read``, ``rows_loaded``, ``rows_set_aside``, ``rows_already_loaded``, one row per
-    table that has a file. ``set_aside``: ``table``, ``file``, ``line``, ``column``, ``reason``, ``value``.
+    table that has a file. ``set_aside``: ``table``, ``file``, ``line``, ``column``, ``reason``, ``value``. ``rules``:
+    ``table``, ``column``, ``text``, ``means``, ``rows`` told by each keyword rule. ``changes``: ``table``, ``key``,
+    ``file``, ``line``, ``replaced_by_file``, ``replaced_by_line``.
     """
 
     basis: Basis
@@ -53,10 +56,17 @@ class Loaded:
     config: FleetConfig
     accounts: pd.DataFrame
     set_aside: pd.DataFrame
+    rules: pd.DataFrame
+    changes: pd.DataFrame
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        """Return the account of this load by table, and the rows it set aside."""
-        return {"tables": self.accounts, "set_aside": self.set_aside}
+        """Return the account of this load, the rows it set aside, and where there are any, rules and changes."""
+        review = {"rules": self.rules, "changes": self.changes}
+        return {
+            "tables": self.accounts,
+            "set_aside": self.set_aside,
+            **{name: frame for name, frame in review.items() if len(frame)},
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +111,7 @@ def load_folder(folder: Path, store: Store, *, today: date, progress: Progress, 
             record_load(store, known, staged, outcomes, config=config, today=today)
             cautions = gather_cautions(store, config, known, unread)
             basis = _basis(store, folder, config, known)
+            rules, changes = review_rules(store, config), review_changes(store)
     finally:
         drop_staging(store)
     progress(_sum_up(accounts))
@@ -113,6 +124,8 @@ def load_folder(folder: Path, store: Store, *, today: date, progress: Progress, 
             "table rows_read rows_loaded rows_set_aside rows_already_loaded",
         ),
         _frame(map(astuple, set_aside), "table file line column reason value"),
+        rules,
+        changes,
     )
 
 

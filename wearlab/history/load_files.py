@@ -139,7 +139,8 @@ def lay_out(file: DataFile, sheet: Sheet, table: Table, mapping: TableMap) -> La
             text = f"the header has {wanted!r} {header.count(wanted)} times"
             raise DataError("double-column", text, "give each column its own name", file.name, sheet.header_line, name)
     for column in table.columns:
-        if column.required and source[column.name] not in header:
+        told = column.name in mapping.keywords.rules and column.name not in mapping.columns
+        if column.required and not told and source[column.name] not in header:
             raise _missing_column(file, sheet, column, source[column.name])
     columns = {name: header.index(source[name]) for name in table.names if source[name] in header}
     renamed = {wanted: name for name, wanted in mapping.columns.items() if name not in table.names}

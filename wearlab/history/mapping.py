@@ -204,6 +204,28 @@ def _draft_table(table: Table, guesses: list[Guess]) -> list[str]:
         ]
     for placed in first.placed:
         lines += _draft_codes(table, placed.column, _sum_values(alike, placed.column))
+    note = next((placed.column for placed in first.placed if placed.column.name == "note"), None)
+    if note is not None and "action" in first.missing:
+        lines += _draft_keywords(table, _sum_values(alike, note))
+    return lines
+
+
+def _draft_keywords(table: Table, texts: Counter[str]) -> list[str]:
+    """Return keyword rules for the columns that only the free text can tell, with their hits and what none fits."""
+    lines = ["", f"[tables.{table.name}.keywords]", 'look_in = "note"  # CHECK: no column tells the action']
+    for name in ("action", "component"):
+        hits, none = Counter[tuple[str, str]](), Counter[str]()
+        for text, rows in texts.items():
+            rule = next((rule for rule in CODE_WORDS[name] if rule[0] in text.lower()), None)
+            if rule is None:
+                none[text] += rows
+            else:
+                hits[rule] += rows
+        pairs = ", ".join(f"[{_quote(part)}, {_quote(means)}]" for part, means in CODE_WORDS[name] if hits[part, means])
+        told = ", ".join(f"{part} {hits[part, means]:,}" for part, means in CODE_WORDS[name] if hits[part, means])
+        if pairs:
+            lines.append(f"{name} = [{pairs}]  # CHECK: rows told by each: {told}")
+        lines += [f"# {name}: no rule fits {_quote(text[:80])}, {rows:,} rows" for text, rows in none.most_common(10)]
     return lines
 
 

@@ -1,0 +1,33 @@
+"""What a person should look over after a load: values told by keyword rules, and rows replaced by later ones."""
+
+import pandas as pd
+
+from wearlab.history.config import FleetConfig
+from wearlab.history.contract import find_table
+from wearlab.history.store import Store, read_sql, read_table_sql
+
+_RULES = ["table", "column", "text", "means", "rows"]
+_CHANGES = ["table", "key", "file", "line", "replaced_by_file", "replaced_by_line"]
+
+
+def review_rules(store: Store, config: FleetConfig) -> pd.DataFrame:
+    """Return each keyword rule with the number of loaded rows it told, ``text`` None for rows that it left blank.
+
+    Rows without a required value are not among them: they are set aside, with the text in which no rule was found.
+    """
+    rows: list[tuple[str, str, str | None, str | None, int]] = []
+    for name, mapping in config.tables.items():
+        for column, rules in mapping.keywords.rules.items():
+            table = find_table(name)
+            told = dict(store.rows(read_table_sql("load_table_told", table), {"column": column}))
+            rows += [(name, column, part, means, int(told.get(part, 0))) for part, means in rules]
+            blank = store.number(read_table_sql("load_table_blank", table), {"column": column})
+            rows.append((name, column, None, None, blank))
+    return pd.DataFrame.from_records(rows, columns=_RULES)
+
+
+def review_changes(store: Store) -> pd.DataFrame:
+    """Return each loaded row that a later row with its key has replaced, with the row now in force; both are kept."""
+    names = ("units", "positions", "services")
+    rows = [row for name in names for row in store.rows(read_sql(f"load_changes_{name}"))]
+    return pd.DataFrame.from_records(rows, columns=_CHANGES)
