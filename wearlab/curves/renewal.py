@@ -92,10 +92,13 @@ def _delayed(table: RenewalTable, shape: float, span: Floats, age: float) -> Flo
 
 
 def frailty_nodes(variance: Floats) -> tuple[Floats, Floats]:
-    """Return weights (nodes) and frailty values (variances, nodes) that average over a gamma of mean 1."""
+    """Return weights (nodes) and frailty values (variances, nodes) that average over a gamma of mean 1.
+
+    A variance above 25 counts as 25: beyond it nearly every node is 0 to double precision.
+    """
     points, weights = np.polynomial.legendre.leggauss(_FRAILTY_NODES)
     share = (points + 1) / 2
-    k = 1 / np.maximum(variance, 1e-8)
+    k = 1 / np.clip(variance, 1e-8, 25.0)
     levels = special.gammaincinv(k[:, None], share) / k[:, None]
     levels = np.where(variance[:, None] > 0, levels, 1.0)
     return weights / 2, levels / (levels @ (weights / 2))[:, None]
@@ -120,8 +123,8 @@ class Renewals:
 def tabulate_renewals(shape: Floats, variance: Floats) -> Renewals:
     """Return expected failures of new parts for many parameter sets (shape, frailty variance) at once.
 
-    Spans run from 0.001 to 60 characteristic lives in steps of 5 %. Between eight shapes spread over those asked for, M^(1/β)
-    is interpolated by a polynomial in ln β.
+    Spans run from 0.001 to 60 characteristic lives in steps of 5 %. Between eight shapes spread over those asked for,
+    M^(1/β) is interpolated by a polynomial in ln β.
     """
     low, high = float(np.log(shape.min())), float(np.log(shape.max()))
     middle, reach = (low + high) / 2, max((high - low) / 2, 1e-6)
