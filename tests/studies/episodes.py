@@ -41,6 +41,7 @@ class Truth:
     shape: float = 2.2
     frailty: float = 0.3
     years: float = 6.0
+    years_before: float = 4.0  # trucks were put in service up to this long before the record begins
     gap_spread: float = 0.25  # sd of ln gap around the truck's own interval
     shops: int = 6
     shop_practice: float = 0.0  # sd between shops of ln interval
@@ -102,11 +103,11 @@ class _Trucks:
     stops: np.ndarray  # (trucks, stops), truck miles, from 0
 
 
-def draw(truth: Truth, *, seed: int) -> History:
-    """Return a History of the planted fleet."""
+def draw(truth: Truth, *, seed: int, components: tuple[str, ...] = tuple(POSITIONS)) -> History:
+    """Return a History of the planted fleet with these components."""
     rng = np.random.default_rng(seed)
     trucks = _trucks(truth, rng)
-    lives = pd.concat([_lives(truth, trucks, component, rng) for component in POSITIONS], ignore_index=True)
+    lives = pd.concat([_lives(truth, trucks, component, rng) for component in components], ignore_index=True)
     lives = lives.sort_values(["t", "position", "start"], kind="stable").reset_index(drop=True)
     lives["life_id"] = np.arange(len(lives))
     gaps = _gaps(truth, trucks)
@@ -123,7 +124,9 @@ def _trucks(truth: Truth, rng: np.random.Generator) -> _Trucks:
     middle = np.array([c.interval for c in truth.classes])[of_class]
     interval = middle * np.exp(rng.normal(0, 1, n) * spread + shift[shop])
     per_year = np.array([c.miles_per_year for c in truth.classes])[of_class] * np.exp(rng.normal(0, 0.15, n))
-    age = rng.uniform(-4.0, 2.0, n)  # years in service when the record begins, negative: put in service later
+    age = rng.uniform(
+        -truth.years_before, 2.0, n
+    )  # years in service when the record begins, negative: put in service later
     age = -age
     begin = np.maximum(age, 0) * per_year
     begin_year = np.maximum(-age, 0.0)
@@ -239,11 +242,15 @@ def _gaps(truth: Truth, trucks: _Trucks) -> pd.DataFrame:
     )
 
 
-def _practice(gaps: pd.DataFrame) -> pd.DataFrame:
-    """Miles per stop over the last five counted gaps, drawn toward the class and shop by what their scatter says."""
+def _practice(trucks: _Trucks, gaps: pd.DataFrame) -> pd.DataFrame:
+    """Miles per stop over the last five counted gaps, drawn toward the class and shop by what their scatter says.
+
+    A change of interval is announced by a plan: the last five gaps start again, and the plan stands until the first.
+    """
     counted = gaps[gaps["counted"]].reset_index(drop=True)
-    group = counted.groupby("t")["miles"]
-    raw = group.rolling(5, min_periods=1).mean().reset_index(level=0, drop=True).sort_index()
+    era = (counted["end_miles"] > trucks.change_at[counted["t"]]).to_numpy()
+    group = counted.groupby([counted["t"], era])["miles"]
+    raw = group.rolling(5, min_periods=1).mean().reset_index(level=[0, 1], drop=True).sort_index()
     behind = np.minimum(group.cumcount() + 1, 5)
     log_gap = np.log(counted["miles"])
     key = [counted["duty_cycle"], counted["shop"]]
@@ -255,11 +262,18 @@ def _practice(gaps: pd.DataFrame) -> pd.DataFrame:
     centre = truck_mean.groupby(key).transform("mean")
     first = ~counted["t"].duplicated()
     between = max(float(((truck_mean - centre)[first] ** 2).mean() - (within / size[first]).mean()), 1e-4)
-    so_far = group.cumcount() + 1
+    so_far = counted.groupby("t").cumcount() + 1
     share = between / (between + within / so_far + moving)
     centre_miles = counted["miles"].groupby(key).transform("mean")
     drawn = np.exp(np.log(centre_miles) + share * (own - np.log(centre_miles)))
-    return pd.DataFrame({"t": counted["t"], "from": counted["end_miles"], "x": drawn, "raw": raw, "behind": behind})
+    known = pd.DataFrame(
+        {"t": counted["t"], "from": counted["end_miles"], "x": drawn, "raw": raw, "behind": behind, "source": "gaps"}
+    )
+    moved = np.flatnonzero((trucks.change_at > trucks.begin) & (trucks.change_at < trucks.end))
+    plan = pd.DataFrame({"t": moved, "from": trucks.change_at[moved], "x": trucks.interval_after[moved]})
+    plan = plan.assign(raw=np.nan, behind=0, source="plan")
+    both = pd.concat([known, plan], ignore_index=True) if len(plan) else known
+    return both.sort_values(["t", "from"], kind="stable").reset_index(drop=True)
 
 
 def _own_mean(t: pd.Series, log_gap: pd.Series, raw: pd.Series, behind: pd.Series) -> tuple[pd.Series, float, float]:
@@ -278,7 +292,7 @@ def _own_mean(t: pd.Series, log_gap: pd.Series, raw: pd.Series, behind: pd.Serie
 
 
 def _episodes(truth: Truth, trucks: _Trucks, lives: pd.DataFrame, gaps: pd.DataFrame) -> pd.DataFrame:
-    known = _practice(gaps)
+    known = _practice(trucks, gaps)
     class_mean = gaps[gaps["counted"]].groupby(["duty_cycle", "shop"])["miles"].mean()
     big = float(trucks.end.max() * 2 + 1)
     key = known["t"].to_numpy() * big + known["from"].to_numpy()
@@ -320,7 +334,7 @@ def _episodes(truth: Truth, trucks: _Trucks, lives: pd.DataFrame, gaps: pd.DataF
             "lower": np.where(found, lives["low"].to_numpy()[life] - start, np.nan),
             "upper": np.where(found, exit_miles - start, np.nan),
             "practised_miles": np.where(has, known["x"].to_numpy()[pick], fallback),
-            "practice_source": np.where(has, "gaps", "class"),
+            "practice_source": np.where(has, known["source"].to_numpy()[pick], "class"),
             "raw_practised_miles": np.where(has, known["raw"].to_numpy()[pick], np.nan),
             "gaps_behind": np.where(has, known["behind"].to_numpy()[pick], 0),
             "entry_date": _day(trucks, t[life], entry),
@@ -351,7 +365,7 @@ def _history(truth: Truth, trucks: _Trucks, lives: pd.DataFrame, gaps: pd.DataFr
             "hardware": "greaseable",
             "shaft": None,
             "life_number": lives["life_number"],
-            "start_date": pd.NaT,
+            "start_date": _day(trucks, t, start),
             "end_date": _day(trucks, t, finish),
             "entry_date": _day(trucks, t, begin),
             "entry": begin - start,
@@ -373,6 +387,7 @@ def _history(truth: Truth, trucks: _Trucks, lives: pd.DataFrame, gaps: pd.DataFr
         {
             "unit_id": trucks.unit,
             "duty_cycle": names[trucks.of_class],
+            "in_service_date": _day(trucks, np.arange(len(trucks.unit)), np.zeros(len(trucks.unit))),
             "in_service": True,
             "shop": [f"shop {s}" for s in trucks.shop],
             "last_miles": trucks.end,

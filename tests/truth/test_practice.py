@@ -32,7 +32,7 @@ def _small(found: bool):
 
 
 def _integral(spans: Spans, design, truck, b, shape: float, phi: float, scale: float) -> float:
-    """ln of ∏ over trucks of ∫ gamma(z | survived to entry) × the truck's likelihood given z, by adaptive quadrature."""
+    """ln of ∏ over trucks of ∫ gamma(z | survived to entry) × its likelihood given z, by adaptive quadrature."""
     total = 0.0
     k = 1 / phi
     for i in np.unique(truck):

@@ -12,9 +12,10 @@ from wearlab.answers.intervals_effects import (
     EFFECT_COLUMNS,
     GREASED,
     LINE_COLUMNS,
-    RELIABLE,
     Reliability,
     effect_row,
+    find_renewed,
+    fit_calibrated,
     measure_reliability,
     tabulate_bands,
 )
@@ -34,7 +35,7 @@ from wearlab.answers.intervals_schedule import (
     write_sentence,
 )
 from wearlab.answers.intervals_today import Usage, measure_usage, tabulate_today
-from wearlab.curves.practice import ClassEffect, NoPracticeFit, PracticeFit, fit_practice
+from wearlab.curves.practice import ClassEffect, PracticeFit, fit_practice
 from wearlab.evidence import SAFETY, Basis, Caution, Unanswered, add_cautions
 from wearlab.history.lives import History
 
@@ -176,31 +177,27 @@ class _Effects:
 def _measure_effects(history: History, classes: tuple[str, ...], level: float) -> _Effects:
     episodes = history.episodes
     reliability = {name: measure_reliability(history.gaps, episodes, name) for name in classes}
-    calibration = {
-        name: float(np.clip(found.slope, 0.3, 1.0))
-        for name, found in reliability.items()
-        if found.ratio is not None and found.ratio < RELIABLE and found.slope is not None and found.slope < 1
-    }
     fits, rows = {}, []
     for component in GREASED:
-        plain = fit_practice(episodes, component=component, level=level, scale=history.scale)
-        fit = plain
-        if calibration and isinstance(plain, PracticeFit):
-            fit = fit_practice(episodes, component=component, level=level, scale=history.scale, calibration=calibration)
-        if isinstance(fit, PracticeFit):
+        known = tuple(reliability.values())
+        fit, plain = fit_calibrated(history, component, known, level=level)
+        if fit is not None:
             fits[component] = fit
         for name in classes:
             counts = _counts(episodes, component, name)
-            rows.append(effect_row(_answered(fit), _answered(plain), component, reliability[name], counts))
+            rows.append(effect_row(fit, plain, component, reliability[name], counts))
     order = {name: place for place, name in enumerate(classes)}
     table = pd.DataFrame(rows, columns=EFFECT_COLUMNS)
     table = table.sort_values("duty_cycle", key=lambda names: names.map(order), kind="stable").reset_index(drop=True)
-    control = fit_practice(episodes, component="center_bearing", level=level, scale=history.scale)
-    return _Effects(fits, reliability, _answered(control), table, pd.DataFrame())
-
-
-def _answered(fit: PracticeFit | NoPracticeFit) -> PracticeFit | None:
-    return fit if isinstance(fit, PracticeFit) else None
+    control = fit_practice(
+        episodes,
+        component="center_bearing",
+        level=level,
+        scale=history.scale,
+        renewed=find_renewed(history),
+    )
+    answered = control if isinstance(control, PracticeFit) else None
+    return _Effects(fits, reliability, answered, table, pd.DataFrame())
 
 
 def _counts(episodes: pd.DataFrame, component: str, duty_cycle: str) -> tuple[int, int]:

@@ -1,19 +1,22 @@
 """How surely practice was measured, and failures by band of practised interval beside the fitted line."""
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from scipy import stats
 
-from wearlab.curves.practice import ClassEffect, PracticeFit
+from wearlab.curves.practice import ClassEffect, NoPracticeFit, PracticeFit, fit_practice
+from wearlab.history.lives import History
 
 Floats = npt.NDArray[np.float64]
 
 GREASED = ("joint", "slip_spline")
 GAPS_MEANT = 5  # gaps in one mean of practice
 RELIABLE = 0.9
+FOLLOWS = 0.05  # how far the slope of the next gap on recorded practice may be from 1 before it is corrected
 EFFECT_COLUMNS = [
     "duty_cycle", "component", "theta", "theta_low", "theta_high", "failures", "trucks", "reliability_ratio",
     "theta_unpooled", "theta_unpooled_low", "theta_unpooled_high", "theta_uncorrected", "calibration_slope",
@@ -75,6 +78,46 @@ def _slope(gaps: pd.DataFrame, episodes: pd.DataFrame) -> float | None:
     x = x - np.average(x, weights=weight)
     spread = float((weight * x**2).sum())
     return float((weight * x * y).sum() / spread) if spread > 0 else None
+
+
+def find_renewed(history: History) -> frozenset[int]:
+    """Return the lives of parts that were fitted more than a week after their truck went into service."""
+    new = history.units.set_index("unit_id")["in_service_date"]
+    began = pd.to_datetime(history.lives["unit_id"].map(new))
+    fitted = pd.to_datetime(history.lives["start_date"])
+    late = (fitted - began) > pd.Timedelta(days=7)
+    return frozenset(history.lives.loc[late.to_numpy(), "life_id"].tolist())
+
+
+def fit_calibrated(
+    history: History, component: str, reliability: tuple[Reliability, ...], *, level: float
+) -> tuple[PracticeFit | None, PracticeFit | None]:
+    """Return the fit of practice, corrected for noisy gaps where that matters, and the plain one.
+
+    Corrected where the reliability ratio is below 0.9, or the next gap follows the recorded practice by more or less
+    than one for one.
+    """
+    fit_with = partial(
+        fit_practice,
+        history.episodes,
+        component=component,
+        level=level,
+        scale=history.scale,
+        renewed=find_renewed(history),
+    )
+    plain = fit_with()
+    if isinstance(plain, NoPracticeFit):
+        return None, None
+    calibration = {
+        found.duty_cycle: float(np.clip(found.slope, 0.3, 1.5))
+        for found in reliability
+        if found.slope is not None
+        and ((found.ratio is not None and found.ratio < RELIABLE) or abs(found.slope - 1) > FOLLOWS)
+    }
+    if not calibration:
+        return plain, plain
+    fit = fit_with(calibration=calibration)
+    return (plain if isinstance(fit, NoPracticeFit) else fit), plain
 
 
 def effect_row(

@@ -5,6 +5,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
+from wearlab.answers.intervals_effects import find_renewed
 from wearlab.curves.practice import ClassEffect, NoPracticeFit, PracticeFit, fit_practice
 from wearlab.curves.renewal import frailty_nodes, mean_life
 from wearlab.history.lives import History
@@ -31,18 +32,22 @@ def tabulate_replacement(history: History, *, level: float, seed: int) -> pd.Dat
     """
     rows = []
     for component in sorted(history.lives["component"].dropna().unique()):
-        fit = _fit(history.lives, str(component), level, history.scale)
+        fit = _fit(history, str(component), level)
         mine = history.lives[history.lives["component"] == component]
         classes = sorted(mine["duty_cycle"].dropna().unique())
         rows += [_row(history, fit, mine, str(component), str(name), seed) for name in classes]
     return pd.DataFrame(rows, columns=REPLACEMENT_COLUMNS)
 
 
-def _fit(lives: pd.DataFrame, component: str, level: float, scale: str) -> PracticeFit | NoPracticeFit:
+def _fit(history: History, component: str, level: float) -> PracticeFit | NoPracticeFit:
     """Return the life curves by class with truck frailty: the practice fit with practice held constant."""
-    usable = lives[lives["fittable"].astype(bool)]
+    usable = history.lives[history.lives["fittable"].astype(bool)]
     return fit_practice(
-        usable.assign(practised_miles=1.0, hardware="greaseable"), component=component, level=level, scale=scale
+        usable.assign(practised_miles=1.0, hardware="greaseable"),
+        component=component,
+        level=level,
+        scale=history.scale,
+        renewed=find_renewed(history),
     )
 
 

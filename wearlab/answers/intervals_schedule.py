@@ -209,27 +209,25 @@ def in_hours(miles: float, usage: Usage) -> float | None:
 
 
 def in_months(miles: float, usage: Usage) -> float | None:
-    """Return an interval in months at the class's usage, in halves; None where usage is not known."""
+    """Return an interval in months at the class's usage, up to the next half; None where usage is not known."""
     if not usage.miles_per_year > 0:
         return None
-    return max(float(np.round(miles / usage.miles_per_year * 12 * 2) / 2), 0.5)
+    return max(float(np.ceil(miles / usage.miles_per_year * 12 * 2) / 2), 0.5)
 
 
 def write_sentence(row: dict[str, object], usage: Usage) -> str:
     """Return the line that goes on the schedule, in plain words."""
     who = usage.duty_cycle.replace("_", " ").capitalize()
-    recommended = row.get("recommended")
+    recommended, current = row.get("recommended"), row.get("current")
     if not isinstance(recommended, float):
-        return f"{who}: no interval can be recommended; keep to the maker's published interval."
-    said = f"every {recommended:,.0f} miles"
+        return f"{who}: no interval can be recommended from these records; keep to the maker's published interval."
+    kept = recommended == current
+    said = f"every {round(recommended, -2) if kept else recommended:,.0f} miles"
     hours, months = row.get("recommended_hours"), row.get("recommended_months")
     if isinstance(hours, float) and usage.miles_per_year < 30 * usage.hours_per_year:
         said += f" or {hours:,.0f} hours, whichever first"
     elif isinstance(months, float):
         said += f" or {months:g} months, whichever first"
     today = f"; today {usage.current_mean:,.0f} on average" if usage.current_mean is not None else ""
-    keep = "keep today's practice, " if row.get("limited_by") == "evidence" else ""
-    return (
-        f"{who}: {keep}grease joints and splines {said}{today}; "
-        f"evidence {row.get('evidence')} ({row.get('failures', 0):,} failures)."
-    )
+    what = "keep greasing joints and splines" if kept else "grease joints and splines"
+    return f"{who}: {what} {said}{today}; evidence {row.get('evidence')} ({row.get('failures', 0):,} failures)."

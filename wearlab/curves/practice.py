@@ -1,6 +1,6 @@
 """What regrease practice does to life: hazard against practised miles per stop, by duty cycle, with truck frailty."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -124,7 +124,9 @@ class PracticeFit:
         for column, at in enumerate(self.theta_at):
             if at is not None:
                 theta[:, column] = sets[:, at]
-        variance = np.exp(sets[:, -1]) if self.frailty_variance > 0 else np.zeros(count)
+        variance = np.zeros(count)
+        if self.frailty_variance > 0:
+            variance = np.exp(np.clip(sets[:, -1], np.log(1e-6), np.log(max(self.frailty_high, 1e-6))))
         return Draws(shape=shape, eta=eta, theta=theta, variance=variance)
 
     def _pool_sets(self, sets: Floats, where: list[int], rng: np.random.Generator) -> Floats:
@@ -162,15 +164,19 @@ def fit_practice(
     level: float,
     scale: str = "miles",
     calibration: Mapping[str, float] | None = None,
+    renewed: Collection[int] = (),
+    assumed: bool = False,
 ) -> PracticeFit | NoPracticeFit:
     """Return what practised miles per stop do to the life of one component, by duty cycle.
 
-    ``episodes`` is the History's table. Rows with unknown practice are left out as delayed entry, sealed parts
-    altogether, and so are classes without a failure. Every class has its own η and effect; the shape is common, or the
+    ``episodes`` is the History's table. Rows whose practice is not known from the truck's own gaps are left out as
+    delayed entry (``assumed`` keeps those for which the plan or a mean stands), sealed parts altogether, and so are
+    classes without a failure. Every class has its own η and effect; the shape is common, or the
     class's own where that lowers Akaike's criterion. ``calibration`` gives by class the slope of true on recorded
-    ln practice, by which the recorded one is multiplied (regression calibration).
+    ln practice, by which the recorded one is multiplied (regression calibration). ``renewed`` names the lives of parts
+    that were not on their truck when it was new: such a part tells of a renewal before it was first seen.
     """
-    rows = usable_rows(episodes, component)
+    rows = usable_rows(episodes, component, assumed=assumed)
     basis = _basis(rows, component, level, scale)
     if not len(rows) or not rows["failed"].any():
         return NoPracticeFit(
@@ -181,7 +187,7 @@ def fit_practice(
             f"No {component} failed in a stretch of life with known regrease practice.",
             "A longer record, or regrease stops recorded with their meter readings.",
         )
-    layout = lay_classes(rows, calibration or {})
+    layout = lay_classes(rows, calibration or {}, renewed)
     best = fit_best(rows, layout)
     if best is None:
         return NoPracticeFit(
@@ -266,8 +272,8 @@ def _result(
         level=level,
         effects=tuple(effects),
         frailty_variance=variance,
-        frailty_low=variance * float(np.exp(-spread)),
-        frailty_high=_highest_variance(maximum, level) if variance == 0 else variance * float(np.exp(spread)),
+        frailty_low=variance * float(np.exp(-spread)) if spread < 2 else 0.0,
+        frailty_high=variance * float(np.exp(spread)) if 0 < spread < 2 else _highest_variance(maximum, level),
         own_shapes=max(terms.shape_at) > 0,
         pooled=pooled,
         theta_at=terms.theta_at,
@@ -294,10 +300,10 @@ def _curve(terms: Terms, maximum: Maximum, c: int, normal: float) -> tuple[tuple
 
 
 def _highest_variance(maximum: Maximum, level: float) -> float:
-    """Return the frailty variance at which the likelihood has fallen by half the chi-square quantile, from 0."""
-    drop = float(stats.chi2.ppf(2 * level - 1 if level > 0.5 else level, 1)) / 2
+    """Return the variance above the estimate at which the likelihood has fallen by half the chi-square quantile."""
+    drop = float(stats.chi2.ppf(level, 1)) / 2
     parameters = maximum.parameters.copy()
-    low, high = np.log(1e-4), np.log(1e-4)
+    low = high = np.log(max(maximum.variance, 1e-4))
     while high < 3:
         parameters[-1] = high
         if log_likelihood(maximum.stretches, parameters)[0] < maximum.log_likelihood - drop:

@@ -40,10 +40,12 @@ class Stretches:
     reached: Bools  # exit above 0
     failed: Bools  # exact failures
     first: Ints  # rows that start a late-entering life
+    design_before: Floats  # (first, terms): the terms of these lives before they entered
     found: Ints  # rows that end in a failure found at inspection
     log_upper: Floats  # its upper age, one per ``found``
     scale: float
     constant: float  # −Σ ln t over the exact failures
+    renewed: Floats  # by truck: how much its renewals before the record say of its frailty (power of z)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +81,15 @@ class Spans:
     upper: Floats
 
 
-def lay_out(*, design: Floats, shape_of: Ints, truck: Ints, spans: Spans) -> Stretches:
+def lay_out(
+    *,
+    design: Floats,
+    shape_of: Ints,
+    truck: Ints,
+    spans: Spans,
+    design_before: Floats | None = None,
+    renewed: Floats | None = None,
+) -> Stretches:
     """Return rows ready for the likelihood; a lower limit before the stretch began is raised to its entry."""
     life, entry, exit_age, failed = spans.life, spans.entry, spans.exit, spans.failed
     lower, upper = spans.lower, spans.upper
@@ -91,6 +101,7 @@ def lay_out(*, design: Floats, shape_of: Ints, truck: Ints, spans: Spans) -> Str
     starts = np.ones(len(life), dtype=bool)
     starts[1:] = life[1:] != life[:-1]
     late = entry > 0
+    first = np.flatnonzero(starts & late)
     return Stretches(
         design=np.ascontiguousarray(design, dtype=float),
         shape_of=shape_of,
@@ -102,11 +113,13 @@ def lay_out(*, design: Floats, shape_of: Ints, truck: Ints, spans: Spans) -> Str
         log_exit=np.log(np.where(good_until > 0, good_until, scale) / scale),
         reached=good_until > 0,
         failed=exact,
-        first=np.flatnonzero(starts & late),
+        first=first,
+        design_before=np.ascontiguousarray((design if design_before is None else design_before)[first], dtype=float),
         found=np.flatnonzero(found),
         log_upper=np.log(upper[found] / scale),
         scale=scale,
         constant=-float(np.sum(np.log(exit_age[exact]))),
+        renewed=np.zeros(int(truck.max()) + 1) if renewed is None else renewed,
     )
 
 
@@ -139,7 +152,7 @@ def _hazards(data: Stretches, coefficients: Floats, log_shapes: Floats) -> _Haza
     to_entry = np.where(data.late, np.exp(shape * data.log_entry), 0.0)
     row = rate * (to_exit - to_entry)
     first, found = data.first, data.found
-    before = rate[first] * to_entry[first]
+    before = np.exp(data.design_before @ coefficients) * to_entry[first]
     to_upper = np.exp(shape[found] * data.log_upper)
     grown = to_upper - to_exit[found]
     return _Hazards(
@@ -166,26 +179,28 @@ def _without_frailty(data: Stretches, at: _Hazards) -> tuple[float, Floats, Floa
 
 def _with_frailty(data: Stretches, at: _Hazards, k: float) -> tuple[float, Floats, Floats, Floats, float]:
     """Return the value, E[z] by truck, the weight of H₀ by truck, the pull of each interval, d value / d k."""
-    start = k + at.sum_before
+    start, power = k + at.sum_before, k + data.renewed
     grown = np.log1p(at.sum / start)
-    value = -(k + at.failures) * grown
-    slope = -at.failures / start - grown + (k + at.failures) * at.sum / (start * (start + at.sum))
+    value = -(power + at.failures) * grown
+    slope = -at.failures / start - grown + (power + at.failures) * at.sum / (start * (start + at.sum))
     for j in range(int(at.failures.max(initial=0))):
         more = at.failures > j
-        value[more] += np.log((k + j) / start[more])
-        slope[more] += 1 / (k + j)
-    mean = (k + at.failures) / (start + at.sum)
+        value[more] += np.log((power[more] + j) / start[more])
+        slope[more] += 1 / (power[more] + j)
+    mean = (power + at.failures) / (start + at.sum)
     pull = np.zeros(len(data.found))
     if len(data.found):
         trucks, of_truck = np.unique(data.truck[data.found], return_inverse=True)
-        value[trucks], mean[trucks], slope[trucks], pull = _integrate(at, k, trucks, of_truck)
-    return float(value.sum()), mean, k / start - mean, pull, float(slope.sum())
+        value[trucks], mean[trucks], slope[trucks], pull = _integrate(at, k, data.renewed[trucks], trucks, of_truck)
+    return float(value.sum()), mean, power / start - mean, pull, float(slope.sum())
 
 
-def _integrate(at: _Hazards, k: float, trucks: Ints, of_truck: Ints) -> tuple[Floats, Floats, Floats, Floats]:
+def _integrate(
+    at: _Hazards, k: float, renewed: Floats, trucks: Ints, of_truck: Ints
+) -> tuple[Floats, Floats, Floats, Floats]:
     """Return value, E[z], d value / d k by truck and E[zw/(exp(zw)−1)] by interval, for trucks that have intervals."""
     width = np.maximum(at.width, 1e-300)
-    power = k + at.failures[trucks]
+    power = k + renewed + at.failures[trucks]
     rate = k + at.sum_before[trucks] + at.sum[trucks]
     freedom = power + np.bincount(of_truck, minlength=len(trucks))
     centre = np.log(freedom / (rate + np.bincount(of_truck, width, len(trucks)) / 2))
@@ -203,9 +218,10 @@ def _integrate(at: _Hazards, k: float, trucks: Ints, of_truck: Ints) -> tuple[Fl
     total = weight.sum(axis=1, keepdims=True)
     weight /= total
     start = k + at.sum_before[trucks]
-    value = np.log(total[:, 0] * step) + top[:, 0] + k * np.log(start) - k - special.gammaln(k)
+    value = np.log(total[:, 0] * step) + top[:, 0] + (k + renewed) * np.log(start) - k
+    value -= special.gammaln(k + renewed)
     mean = (weight * z).sum(axis=1)
-    slope = np.log(start) + k / start - special.digamma(k) + (weight * (log_z - z)).sum(axis=1)
+    slope = np.log(start) + (k + renewed) / start - special.digamma(k + renewed) + (weight * (log_z - z)).sum(axis=1)
     pull = (weight[of_truck] * inside / np.expm1(np.minimum(inside, 500.0))).sum(axis=1)
     return value, mean, slope, pull
 
@@ -227,12 +243,15 @@ def log_likelihood(data: Stretches, parameters: Floats) -> tuple[float, Floats]:
     by_row = failed - weight * at.row
     by_shape = np.where(failed, 1 + at.shape * data.log_exit, 0.0) - weight * at.row_slope
     before_row = before[data.truck[data.first]]
-    by_row[data.first] += before_row * at.before
     by_shape[data.first] += before_row * at.before_slope
     by_row[data.found] += pull
     by_shape[data.found] += pull * at.width_slope
     gradient = np.concatenate(
-        [data.design.T @ by_row, np.bincount(data.shape_of, by_shape, data.shapes), [-k * slope]],
+        [
+            data.design.T @ by_row + data.design_before.T @ (before_row * at.before),
+            np.bincount(data.shape_of, by_shape, data.shapes),
+            [-k * slope],
+        ],
     )
     return value, gradient
 

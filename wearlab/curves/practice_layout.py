@@ -1,6 +1,6 @@
 """Episodes laid out for the fit of practice: which rows, which classes, which terms, and the best of the candidates."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,10 +15,15 @@ Ints = npt.NDArray[np.int64]
 VARIED = 1.25  # 95th over 5th percentile of practised miles below which a class says nothing of practice
 FEWEST_FAILURES = 5  # a class with fewer has no effect of its own
 OWN_SHAPE_FAILURES = 20
+FIRST_SHAPE = 2.0  # where the search for the power of renewals before the record begins
 
 
-def usable_rows(episodes: pd.DataFrame, component: str) -> pd.DataFrame:
-    """Return the component's stretches with known practice, in classes with a failure, life by life."""
+def usable_rows(episodes: pd.DataFrame, component: str, *, assumed: bool) -> pd.DataFrame:
+    """Return the component's stretches with known practice, in classes with a failure, life by life.
+
+    Practice is known from the truck's own gaps; ``assumed`` lets in stretches for which the plan or the mean of shop
+    and class stands (it hides just what sets the truck apart, and draws the effect toward zero).
+    """
     practised = episodes["practised_miles"].to_numpy(dtype=float)
     keep = (
         (episodes["component"] == component).to_numpy()
@@ -28,6 +33,8 @@ def usable_rows(episodes: pd.DataFrame, component: str) -> pd.DataFrame:
         & (episodes["exit"] > episodes["entry"]).to_numpy()
         & episodes["duty_cycle"].notna().to_numpy()
     )
+    if "practice_source" in episodes and not assumed:
+        keep &= (episodes["practice_source"] == "gaps").to_numpy()
     rows: pd.DataFrame = episodes[keep]
     failing = rows.groupby("duty_cycle")["failed"].transform("any").astype(bool)
     rows = rows[failing.to_numpy()]
@@ -48,18 +55,20 @@ def read_spans(rows: pd.DataFrame) -> Spans:
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """The classes of the fit and each row's centred ln practice."""
+    """The classes of the fit and each row's centred ln practice; ``before`` is that of the time before the record."""
 
     classes: tuple[str, ...]
     code: Ints
     practice: Floats
+    before: Floats
     centre: Floats  # ln reference miles by class
     failures: Ints  # by class
     varied: tuple[bool, ...]
     truck: Ints
+    renewed: npt.NDArray[np.bool_]  # stretches of parts that were not on the truck when it was new
 
 
-def lay_classes(rows: pd.DataFrame, calibration: Mapping[str, float]) -> Layout:
+def lay_classes(rows: pd.DataFrame, calibration: Mapping[str, float], renewed: Collection[int]) -> Layout:
     """Return the classes, each row's ln practice about its class's mean, and which classes varied."""
     classes = tuple(sorted(rows["duty_cycle"].unique()))
     code = pd.Categorical(rows["duty_cycle"], categories=list(classes)).codes.astype(np.int64)
@@ -75,7 +84,38 @@ def lay_classes(rows: pd.DataFrame, calibration: Mapping[str, float]) -> Layout:
         for c in range(count)
     )
     truck = pd.factorize(rows["unit_id"])[0].astype(np.int64)
-    return Layout(classes, code, (practice - centre[code]) * factor[code], centre, failures, varied, truck)
+    before = _before_record(rows, practice, truck, code)
+    return Layout(
+        classes=classes,
+        code=code,
+        practice=(practice - centre[code]) * factor[code],
+        before=(before - centre[code]) * factor[code],
+        centre=centre,
+        failures=failures,
+        varied=varied,
+        truck=truck,
+        renewed=rows["life_id"].isin(renewed).to_numpy(),
+    )
+
+
+def _before_record(rows: pd.DataFrame, practice: Floats, truck: Ints, code: Ints) -> Floats:
+    """Return each row's ln practice before the record: the truck's own as soon as its gaps tell it, else the row's.
+
+    A truck that enters the record has no completed gap yet; for what its parts bore before, the mean of its class would
+    hide just what sets it apart, so the first practice known from as many gaps as it ever has stands for it.
+    """
+    if "gaps_behind" not in rows:
+        return practice
+    behind = rows["gaps_behind"].to_numpy(dtype=float)
+    group = truck * (code.max() + 1) + code
+    most = np.zeros(int(group.max()) + 1)
+    np.maximum.at(most, group, behind)
+    first = np.full(len(most), -1)
+    known = np.flatnonzero((behind == most[group]) & (behind > 0))
+    in_time = known[np.argsort(rows["entry_date"].to_numpy()[known], kind="stable")]
+    first[group[in_time[::-1]]] = in_time[::-1]
+    own = first[group]
+    return np.where(own >= 0, practice[np.maximum(own, 0)], practice)
 
 
 def range_ratio(logs: Floats, weight: Floats) -> float:
@@ -100,22 +140,39 @@ class Terms:
     theta_at: tuple[int | None, ...]
     shape_at: tuple[int, ...]
 
-    def stretches(self, rows: pd.DataFrame) -> Stretches:
-        """Return the rows laid out for the likelihood with these terms."""
+    def stretches(self, rows: pd.DataFrame, shapes: Floats) -> Stretches:
+        """Return the rows laid out for the likelihood with these terms.
+
+        A part of age a that was not there when the truck was new tells of a renewal a miles ago: in the long run
+        renewals come at a rate proportional to z^(1/β) (rate 1/mean life), and that power is given to the truck's
+        frailty, with β as in ``shapes``.
+        """
+        layout = self.layout
+        spans = read_spans(rows)
+        starts = np.ones(len(rows), dtype=bool)
+        starts[1:] = spans.life[1:] != spans.life[:-1]
+        tells = starts & (spans.entry > 0) & layout.renewed
+        shape_of = np.array(self.shape_at)[layout.code]
+        trucks = int(layout.truck.max()) + 1
+        return lay_out(
+            design=self._design(layout.practice),
+            design_before=self._design(layout.before),
+            shape_of=shape_of,
+            truck=layout.truck,
+            spans=spans,
+            renewed=np.bincount(layout.truck, tells / shapes[shape_of], trucks).astype(float),
+        )
+
+    def _design(self, practice: Floats) -> Floats:
         layout = self.layout
         width = len(layout.classes) + sum(at is not None for at in self.theta_at)
-        design = np.zeros((len(rows), width))
-        design[np.arange(len(rows)), layout.code] = 1.0
+        design = np.zeros((len(practice), width))
+        design[np.arange(len(practice)), layout.code] = 1.0
         for c, at in enumerate(self.theta_at):
             if at is not None:
                 mine = layout.code == c
-                design[mine, at] = layout.practice[mine]
-        return lay_out(
-            design=design,
-            shape_of=np.array(self.shape_at)[layout.code],
-            truck=layout.truck,
-            spans=read_spans(rows),
-        )
+                design[mine, at] = practice[mine]
+        return design
 
 
 def place_terms(layout: Layout, has_effect: tuple[bool, ...], own_shapes: bool) -> Terms:
@@ -141,23 +198,30 @@ def fit_best(rows: pd.DataFrame, layout: Layout) -> tuple[Terms, Maximum] | None
     has = layout.varied
     while True:
         terms = place_terms(layout, has, own_shapes=False)
-        common = maximise(terms.stretches(rows))
+        common = _maximise(terms, rows)
         if common is not None or not any(has):
             break
         weakest = min((c for c in range(len(has)) if has[c]), key=lambda c: layout.failures[c])
         has = tuple(value and c != weakest for c, value in enumerate(has))
     if common is None:
         return None
-    if sum(failures >= OWN_SHAPE_FAILURES for failures in layout.failures) < min(2, len(layout.classes)):
-        return terms, common
-    if len(layout.classes) == 1:
+    rich = sum(failures >= OWN_SHAPE_FAILURES for failures in layout.failures)
+    if rich < 2:
         return terms, common
     own_terms = place_terms(layout, has, own_shapes=True)
-    own = maximise(own_terms.stretches(rows))
-    more = max(own_terms.shape_at)
-    if own is not None and own.log_likelihood - common.log_likelihood > more:
+    own = _maximise(own_terms, rows)
+    if own is not None and own.log_likelihood - common.log_likelihood > max(own_terms.shape_at):
         return own_terms, own
     return terms, common
+
+
+def _maximise(terms: Terms, rows: pd.DataFrame) -> Maximum | None:
+    """Return the maximum, the power of renewals before the record set from the shapes of a first pass."""
+    shapes = np.full(max(terms.shape_at) + 1, FIRST_SHAPE)
+    first = maximise(terms.stretches(rows, shapes))
+    if first is None or not first.stretches.renewed.any():
+        return first
+    return maximise(terms.stretches(rows, np.exp(first.log_shapes)), start=first.parameters)
 
 
 def practised_range(log_practice: Floats, expected: Floats, truck: Ints) -> tuple[float, float]:
