@@ -10,8 +10,10 @@ import pytest
 from tests.curve_histories import make_history, make_lives
 from tests.studies.forecast_fleet import Plan, later, look, simulate_fleet
 from wearlab.answers.forecast import Backtest, Forecast, backtest_forecast, forecast_failures
-from wearlab.answers.forecast.counts import Draws, Law, look_ahead, simulate
+from wearlab.answers.forecast.counts import Bound, Draws, Law, look_ahead, simulate
+from wearlab.answers.forecast.leaving import Leaving, foresee_leaving, stay
 from wearlab.answers.forecast.places import Span, find_places
+from wearlab.answers.forecast.practice import Effect, list_stretches, present_practice
 from wearlab.answers.forecast.usage import foresee_usage
 from wearlab.evidence import Unanswered
 from wearlab.history.lives import History
@@ -53,7 +55,7 @@ def test_no_interval_leaves_out_its_value_and_nothing_is_infinite(made: Forecast
     assert ((units["low"] <= units["probability"]) & (units["probability"] <= units["high"])).all()
     assert units["probability"].between(0, 1).all()
     for table in made.tables().values():
-        assert np.isfinite(table.select_dtypes("number").to_numpy(dtype=float)).all()
+        assert not np.isinf(table.select_dtypes("number").to_numpy(dtype=float)).any()
 
 
 def test_units_stand_most_likely_first(made: Forecast) -> None:
@@ -70,7 +72,8 @@ def test_the_same_seed_gives_the_same_tables_whatever_the_order_of_the_rows(made
 def test_the_unit_of_distance_changes_no_chance(made: Forecast) -> None:
     km = 1.609344
     lives = NOW.lives.assign(entry=NOW.lives["entry"] * km, exit=NOW.lives["exit"] * km)
-    units = NOW.units.assign(miles_per_day=NOW.units["miles_per_day"] * km)
+    names = ["miles_per_day", "last_miles", "exposure_miles"]
+    units = NOW.units.assign(**{name: NOW.units[name] * km for name in names})
     meters = NOW.meters.assign(miles=NOW.meters["miles"] * km)
     other = _forecast(replace(NOW, lives=lives, units=units, meters=meters))
     assert other.totals["expected"].to_numpy() == pytest.approx(made.totals["expected"].to_numpy(), rel=1e-7)
@@ -84,22 +87,26 @@ def test_what_is_expected_does_not_depend_on_the_seed(made: Forecast) -> None:
 def test_parts_that_do_not_age_fail_at_their_rate_however_often_they_are_replaced() -> None:
     # shape 1: the renewal function is λx, whatever is replaced besides; the chance of none is exp(−λx)
     span = np.array([0.3, 2.0, 5.0])
-    ahead = look_ahead(
-        Law(1.0, 0.7, 0.4), np.array([1.0, 2.0]), np.array([0.0, 1.0, 3.0]), span, months=12, leaving=0.0
-    )
+    places = Bound(np.array([0.0, 1.0, 3.0]), span, np.array([1.0, 1.0, 1.5]), stay(3))
+    ahead = look_ahead(Law(1.0, 0.7, 0.4), np.array([1.0, 2.0]), places, months=12)
+    span = span * places.pressure
     for i, z in enumerate((1.0, 2.0)):
-        assert ahead.expected[:, i, -1] == pytest.approx(0.7 * z * span, rel=2e-3)
+        assert ahead.expected[:, i, -1] == pytest.approx(0.7 * z * span, rel=4e-3)
         assert ahead.chance[:, i, -1] == pytest.approx(-np.expm1(-0.7 * z * span), rel=2e-3)
 
 
 def test_simulated_counts_have_the_mean_that_is_computed() -> None:
     places, draws = 40, 4000
-    age, span = np.linspace(0, 1.5, places), np.linspace(0.2, 1.4, places)
+    rng = np.random.default_rng(2)
+    pressure = np.linspace(0.7, 1.6, places)
+    leaving = Leaving(np.linspace(2, 5, places), np.full(places, 1.2), np.full(places, 3.0), np.full(places, 0.004))
+    bound = Bound(np.linspace(0, 1.5, places), np.linspace(0.2, 1.4, places), pressure, leaving)
     law = Law(2.1, 1.3, 0.5)
-    full = np.broadcast_to(span, (draws, places))
-    cells = Draws(np.full(draws, law.shape), np.full(draws, law.rate), np.ones((draws, places)), full, full)
-    found = simulate(cells, age, removal=law.removal, rng=np.random.default_rng(2))
-    ahead = look_ahead(law, np.ones(1), age, span, months=12, leaving=0.0)
+    full = np.broadcast_to(bound.span, (draws, places))
+    served = full * leaving.draw(np.ones((draws, places)), rng)
+    cells = Draws(np.full(draws, law.shape), np.full(draws, law.rate), np.tile(pressure, (draws, 1)), full, served)
+    found = simulate(cells, bound.age, removal=law.removal, rng=rng)
+    ahead = look_ahead(law, np.ones(1), bound, months=12)
     seen = np.bincount(found.place, minlength=places) / draws
     error = np.sqrt(ahead.expected[:, 0, -1] / draws)
     assert (np.abs(seen - ahead.expected[:, 0, -1]) < 4.5 * error).all()
@@ -108,12 +115,46 @@ def test_simulated_counts_have_the_mean_that_is_computed() -> None:
 
 
 def test_trucks_that_leave_service_take_their_failures_with_them() -> None:
-    ahead = [
-        look_ahead(Law(1.0, 1.0, 0.0), np.ones(1), np.zeros(1), np.ones(1), months=12, leaving=rate)
-        for rate in (0.0, 0.1)
+    one = np.ones(1)
+    leaving = Leaving(np.zeros(1), one, one, 1.2 * one)
+    left = [
+        look_ahead(Law(1.0, 1.0, 0.0), one, Bound(np.zeros(1), one, one, trucks), months=12).expected[0, 0, -1]
+        for trucks in (stay(1), leaving)
     ]
-    staying, leaving = (float(one.expected[0, 0, -1]) for one in ahead)
-    assert leaving == pytest.approx(staying * (1 - np.exp(-1.2)) / 1.2, rel=1e-3)
+    assert left[1] == pytest.approx(left[0] * (1 - np.exp(-1.2)) / 1.2, rel=1e-3)
+
+
+def test_miles_at_leaving_are_learnt_from_the_trucks_that_left() -> None:
+    rng = np.random.default_rng(8)
+    miles = 5e5 * rng.weibull(6.0, 2000)
+    seen = rng.uniform(1e5, 8e5, 2000)
+    units = pd.DataFrame(
+        {
+            "unit_id": [f"T{i:04d}" for i in range(2000)],
+            "duty_cycle": "regional",
+            "in_service": seen < miles,
+            "last_miles": np.minimum(seen, miles),
+            "exposure_miles": np.minimum(seen, miles),
+            "miles_per_day": 100.0,
+        }
+    )
+    law = foresee_leaving(replace(NOW, units=units), pd.Index(units["unit_id"]), 365.0)
+    true = np.exp((units["last_miles"] / 5e5) ** 6 - ((units["last_miles"] + 36_500) / 5e5) ** 6)
+    assert law.still(np.ones(1))[:, 0] == pytest.approx(true.to_numpy(), abs=0.05)
+
+
+def test_practice_presses_on_the_hazard_and_is_taken_where_it_is_now() -> None:
+    effect = Effect(0.8, 0.1, 10_000.0)
+    assert effect.pressure(np.array([20_000.0, 10_000.0, np.nan])) == pytest.approx([2**0.8, 1.0, 1.0])
+    lives = NOW.lives[NOW.lives["fittable"]]
+    episodes = lives.assign(
+        entry_date=lives["start_date"], exit_date=lives["end_date"], practised_miles=20_000.0, practice_source="gaps"
+    )
+    rows = list_stretches(replace(NOW, episodes=episodes), "joint", {"regional": effect})
+    assert set(rows.loc[rows["duty_cycle"] == "regional", "pressure"].round(9)) == {round(2**0.8, 9)}
+    assert set(rows.loc[rows["duty_cycle"] == "line_haul", "pressure"]) == {1.0}
+    here = NOW.lives[NOW.lives["running"]][["unit_id", "position"]]
+    assert set(present_practice(replace(NOW, episodes=episodes), here)) == {20_000.0}
 
 
 def test_a_truck_with_a_bad_record_is_expected_to_go_on_like_that(made: Forecast) -> None:

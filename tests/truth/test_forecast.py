@@ -10,7 +10,8 @@ from scipy import integrate, stats
 
 from tests.curve_histories import make_history, make_lives
 from wearlab.answers.forecast import Forecast, forecast_failures
-from wearlab.answers.forecast.counts import Law, add_counts, count_quantile, frailty_grid, look_ahead
+from wearlab.answers.forecast.counts import Bound, Law, add_counts, count_quantile, frailty_grid, look_ahead
+from wearlab.answers.forecast.leaving import stay
 from wearlab.answers.forecast.model import lay_grid, make_stratum
 from wearlab.curves.observations import make_observations
 
@@ -99,7 +100,8 @@ def test_renewals_of_weibull_lives_agree_with_the_series_of_their_convolutions()
     for _ in range(12):
         total += term
         term = np.convolve(density, term)[: len(grid)] * (grid[1] - grid[0])
-    ahead = look_ahead(Law(shape, 1.0, 0.0), np.ones(1), np.zeros(1), np.array([reach]), months=8, leaving=0.0)
+    places = Bound(np.zeros(1), np.array([reach]), np.ones(1), stay(1))
+    ahead = look_ahead(Law(shape, 1.0, 0.0), np.ones(1), places, months=8)
     at = np.interp(reach * np.arange(1, 9) / 8, grid, total)
     assert ahead.expected[0, 0] == pytest.approx(at, abs=2e-3)
 
@@ -108,14 +110,15 @@ def test_the_chance_under_frailty_is_the_integral_over_the_trucks_hazards() -> N
     # Klein & Moeschberger (2003) ch. 13: with z gamma(a, b) a part survives a further hazard h with (b / (b + h))^a.
     for shape, rate in ((0.8, 1.1), (3.5, 4.0), (40.0, 35.0)):
         z, weights = frailty_grid(np.array([shape]), np.array([rate]))
-        ahead = look_ahead(Law(2.0, 1.0, 0.0), z, np.array([1.0]), np.array([0.5]), months=1, leaving=0.0)
+        places = Bound(np.array([1.0]), np.array([0.5]), np.ones(1), stay(1))
+        ahead = look_ahead(Law(2.0, 1.0, 0.0), z, places, months=1)
         further = 1.5**2 - 1.0
         first = 1 - (rate / (rate + further)) ** shape
         assert float(weights[0] @ ahead.chance[0, :, 0]) == pytest.approx(first, rel=5e-4)
 
 
 def test_the_frailty_likelihood_is_the_integral_over_the_trucks_hazards() -> None:
-    # The closed form of the truck's likelihood against numerical integration over z, delayed entry included.
+    # The closed form of the truck's likelihood against numerical integration over z, late entries included.
     entry, exit_ = np.array([0.0, 0.5, 0.0, 0.2]), np.array([0.8, 1.4, 1.1, 0.9])
     failed, truck = np.array([1, 0, 1, 1]), np.array([0, 0, 1, 1])
     stratum = make_stratum(make_observations(exit_, failed, entry=entry, truck=truck), 1.0)
@@ -127,15 +130,11 @@ def test_the_frailty_likelihood_is_the_integral_over_the_trucks_hazards() -> Non
     for one in (0, 1):
         rows = truck == one
         hazard = rate * (exit_[rows] ** shape - entry[rows] ** shape).sum()
-        before = rate * (entry[rows] ** shape).sum()
         own = shape * rate * exit_[rows] ** (shape - 1)
 
-        def joint(z: float, rows=rows, hazard=hazard, before=before, own=own) -> float:  # type: ignore[no-untyped-def]
-            density = np.exp(-z * before) * stats.gamma.pdf(z, k, scale=1 / k)
+        def joint(z: float, rows=rows, hazard=hazard, own=own) -> float:  # type: ignore[no-untyped-def]
+            density = stats.gamma.pdf(z, k, scale=1 / k)
             return float(density * np.prod(np.where(failed[rows] == 1, z * own, 1.0)) * np.exp(-z * hazard))
 
-        def entered(z: float, before=before) -> float:  # type: ignore[no-untyped-def]
-            return float(np.exp(-z * before) * stats.gamma.pdf(z, k, scale=1 / k))
-
-        total += np.log(integrate.quad(joint, 0, 60)[0] / integrate.quad(entered, 0, 60)[0])
+        total += np.log(integrate.quad(joint, 0, 60)[0])
     assert float(grid.values[1, 20, 15]) == pytest.approx(total, rel=1e-7)

@@ -7,9 +7,10 @@ import numpy as np
 import pandas as pd
 
 from wearlab.answers.forecast.component import fit_component
-from wearlab.answers.forecast.model import make_stratum
+from wearlab.answers.forecast.model import Stratum, make_stratum
 from wearlab.answers.forecast.outlook import Known, Outlook, Reach, foresee_file, foresee_fleet, share_usage
-from wearlab.answers.forecast.places import Places, Span, find_places, fittable_lives, removal_rate, stratum_lives
+from wearlab.answers.forecast.places import Places, Span, as_lives, find_places, fittable_lives, removal_rate
+from wearlab.answers.forecast.practice import NO_EFFECT, Effect, learn_practice, list_stretches, present_practice
 from wearlab.answers.forecast.sums import (
     list_curves,
     name_group,
@@ -79,13 +80,13 @@ def forecast_failures(
         return _unanswered(history, "nothing-in-service", "there is no part in service to forecast", "check the lives")
     draws = int(np.clip(DRAWS_BUDGET // len(places.table), FEWEST_DRAWS, MOST_DRAWS))
     seeds = iter(np.random.default_rng(seed).spawn(1 + 3 * lives["component"].nunique() + len(places.table)))
-    reach = Reach(span, places.leaving, share_usage(places, span, draws, next(seeds)))
+    reach = Reach(span, places.leaving, share_usage(places, draws, next(seeds)))
     outlooks: list[Outlook] = []
     for component, here in places.table.groupby("component", sort=True):
         progress(f"forecasting {component!s}" if component else "forecasting")
         known = lives[lives["component"] == component]
         if not known.empty:
-            outlooks += _foresee(history, known, here, reach, draws, seeds)
+            outlooks += _foresee(history, known, here, reach, draws, seeds, level)
     if not outlooks:
         return _unanswered(history, "no-lives", "no part in service has lives of its kind to learn from", "check lives")
     return _assemble(history, places, outlooks, span, level)
@@ -98,13 +99,18 @@ def _foresee(
     reach: Reach,
     draws: int,
     seeds: Iterator[np.random.Generator],
+    level: float,
 ) -> list[Outlook]:
     """Return the outlooks of one component, by duty cycle."""
     is_file = history.as_of is None
-    duties = sorted({*lives["duty_cycle"], *here["duty_cycle"]})
+    component = str(here["component"].iloc[0])
     age = float(np.exp(np.log(lives["exit"]).mean()))
-    known = {duty: _know(history, lives, here, duty, age) for duty in duties}
-    pooled = make_stratum(stratum_lives(history, lives, _trucks(lives)), age)
+    effects = learn_practice(history, component, level)
+    rows = list_stretches(history, component, effects)
+    duties = sorted({*rows["duty_cycle"], *here["duty_cycle"]})
+    known = {duty: _know(rows, here, duty, age, effects.get(duty, NO_EFFECT), is_file) for duty in duties}
+    pooled = _as_stratum(rows, _trucks(rows), age, is_file)
+    practised = here.assign(practised=present_practice(history, here))
     curves = fit_component(
         {duty: one.stratum for duty, one in known.items()},
         pooled,
@@ -114,13 +120,13 @@ def _foresee(
         rng=next(seeds),
     )
     outlooks = []
-    for duty, rows in here.groupby("duty_cycle", sort=True):
-        key, curve, one = (str(rows["component"].iloc[0]), str(duty)), curves[str(duty)], known[str(duty)]
+    for duty, places in practised.groupby("duty_cycle", sort=True):
+        key, curve, one = (component, str(duty)), curves[str(duty)], known[str(duty)]
         if is_file:
-            outlooks.append(foresee_file(key, rows, curve, one, rng=next(seeds)))
+            outlooks.append(foresee_file(key, places, curve, one, rng=next(seeds)))
             continue
         removal = removal_rate(lives[lives["duty_cycle"] == duty])
-        outlooks.append(foresee_fleet(key, rows, curve, one, reach=reach, removal=removal, rng=next(seeds)))
+        outlooks.append(foresee_fleet(key, places, curve, one, reach=reach, removal=removal, rng=next(seeds)))
     return outlooks
 
 
@@ -128,10 +134,19 @@ def _trucks(*tables: pd.DataFrame) -> pd.Index:
     return pd.Index(sorted({str(unit) for table in tables for unit in table["unit_id"]}))
 
 
-def _know(history: History, lives: pd.DataFrame, here: pd.DataFrame, duty: str, age: float) -> Known:
-    own = lives[lives["duty_cycle"] == duty]
+def _as_stratum(rows: pd.DataFrame, trucks: pd.Index, age: float, is_file: bool) -> Stratum:
+    lives = as_lives(rows, trucks, between=is_file)
+    return make_stratum(lives, age, pressure=rows["pressure"].to_numpy(dtype=float))
+
+
+def _know(rows: pd.DataFrame, here: pd.DataFrame, duty: str, age: float, effect: Effect, is_file: bool) -> Known:
+    own = rows[rows["duty_cycle"] == duty]
     trucks = _trucks(own, here[here["duty_cycle"] == duty])
-    return Known(make_stratum(stratum_lives(history, own, trucks), age), trucks)
+    stratum = _as_stratum(own, trucks, age, is_file)
+    logs = np.log(own["practised"].to_numpy(dtype=float))
+    weight = np.where(np.isfinite(logs), stratum.pressure * (stratum.lives.exit**2 - stratum.lives.entry**2), 0.0)
+    usual = float((np.nan_to_num(logs) * weight).sum() / weight.sum()) if weight.sum() > 0 else 0.0
+    return Known(stratum, trucks, effect, usual)
 
 
 def _repeats(lives: pd.DataFrame) -> bool:

@@ -74,7 +74,7 @@ def _curve(stratum: Stratum, grid: Grid, spread: Spread, origin: str, rng: np.ra
 
 
 def _rate_curve(pooled: Stratum, draws: int, rng: np.random.Generator) -> Curve:
-    exposure = float((pooled.lives.count * (pooled.lives.exit - pooled.lives.entry)).sum())
+    exposure = pooled.exposure
     ones, none = np.ones(draws), np.zeros(draws)
     rates = rng.gamma(pooled.failures + 0.5, 1.0 / exposure, draws)
     return Curve(1.0, pooled.failures / exposure, 0.0, ones, rates, none, pooled.unit_of_age, "rate")
@@ -85,12 +85,7 @@ def _borrowed(stratum: Stratum, lent: Curve, rng: np.random.Generator) -> Curve:
     failures = stratum.failures
     if failures == 0 or lent.origin == "rate":
         return lent
-    lives = stratum.lives
-
-    def total(shape: float) -> float:
-        return float((lives.count * (lives.exit**shape - lives.entry**shape)).sum())
-
     shapes, back = np.unique(lent.shapes, return_inverse=True)
-    totals = np.array([total(float(shape)) for shape in shapes])[back]
+    totals = np.array([stratum.hazard(float(shape)) for shape in shapes])[back]
     rates = rng.gamma(failures, size=len(totals)) / totals
-    return replace(lent, rate=failures / total(lent.shape), rates=rates, origin="shape_pooled")
+    return replace(lent, rate=failures / stratum.hazard(lent.shape), rates=rates, origin="shape_pooled")

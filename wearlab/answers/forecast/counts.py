@@ -10,15 +10,19 @@ same equation with G the removals that are no failure.
 from collections.abc import Iterable
 from dataclasses import dataclass
 from math import ceil
+from typing import Self
 
 import numpy as np
 import numpy.typing as npt
+
+from wearlab.answers.forecast.leaving import Leaving
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 FEWEST_STEPS = 24
 TABLE_STEPS = 240
+TABLE_ROWS = 32
 FRAILTY_NODES = 24
 PLACES_AT_ONCE = 400
 COUNTS_PER_TRUCK = 64
@@ -42,6 +46,20 @@ class Ahead:
     chance: FloatArray
 
 
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """Where places stand and how far they go: age, span ahead, pressure on their hazard, and their trucks' leaving."""
+
+    age: FloatArray
+    span: FloatArray
+    pressure: FloatArray
+    leaving: Leaving
+
+    def take(self, rows: slice) -> Self:
+        """Return the named places only."""
+        return type(self)(self.age[rows], self.span[rows], self.pressure[rows], self.leaving.take(rows))
+
+
 def frailty_grid(shape: FloatArray, rate: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return frailties z, one row for all trucks, and each truck's weights on them under gamma(shape, rate)."""
     spread = 1.0 / np.sqrt(shape)
@@ -53,48 +71,58 @@ def frailty_grid(shape: FloatArray, rate: FloatArray) -> tuple[FloatArray, Float
     return z, weights / weights.sum(axis=1, keepdims=True)
 
 
-def look_ahead(law: Law, z: FloatArray, age: FloatArray, span: FloatArray, *, months: int, leaving: float) -> Ahead:
-    """Return what to count on at each place over ``span`` further units of age, spread evenly over ``months``.
-
-    ``age`` and ``span`` hold one value per place, ``z`` the frailties; ``leaving`` is the steady rate per month at
-    which trucks leave service.
-    """
+def look_ahead(law: Law, z: FloatArray, places: Bound, *, months: int) -> Ahead:
+    """Return what to count on at each place over its span, spread evenly over ``months``, by truck frailty ``z``."""
     steps = months * ceil(FEWEST_STEPS / months)
-    table = _table(law, z, float(span.max(initial=0.0)))
-    parts = [
-        _look(law, z, age[i : i + PLACES_AT_ONCE], span[i : i + PLACES_AT_ONCE], table, steps)
-        for i in range(0, len(age), PLACES_AT_ONCE)
-    ]
-    empty = np.zeros((0, len(z), steps))
-    expected = np.concatenate([empty, *(part.expected for part in parts)])
-    chance = np.concatenate([empty, *(part.chance for part in parts)])
-    still = np.exp(-leaving * (np.arange(steps) + 0.5) * months / steps)
+    table = _table(law, z, places)
+    blocks = [places.take(slice(i, i + PLACES_AT_ONCE)) for i in range(0, len(places.age), PLACES_AT_ONCE)]
+    parts = [_look(law, z, block, table, steps) for block in blocks]
     ends = np.arange(1, months + 1) * (steps // months) - 1
-    return Ahead(
-        *(np.cumsum(np.diff(kind, axis=2, prepend=0.0) * still, axis=2)[:, :, ends] for kind in (expected, chance))
-    )
+    still = places.leaving.still((np.arange(steps) + 0.5) / steps)[:, None, :]
+
+    def gather(name: str) -> FloatArray:
+        whole = np.concatenate([getattr(part, name) for part in parts])
+        return np.asarray(np.cumsum(np.diff(whole, axis=2, prepend=0.0) * still, axis=2)[:, :, ends])
+
+    return Ahead(gather("expected"), gather("chance"))
 
 
 @dataclass(frozen=True, slots=True)
 class _Table:
-    """Renewal functions of a new part on an even grid, by frailty."""
+    """Renewal functions of a new part on an even grid of ages, by hazard multiplier on an even grid of its log."""
 
-    grid: FloatArray
+    first: float
+    step: float
+    reach: float
     expected: FloatArray
     chance: FloatArray
 
+    def at(self, kind: FloatArray, multiplier: FloatArray, age: FloatArray) -> FloatArray:
+        """Return M by linear interpolation, ``multiplier`` (places × frailties), ``age`` (places × steps)."""
+        row = np.clip((np.log(multiplier) - self.first) / self.step, 0.0, kind.shape[0] - 1.000001)[:, :, None]
+        column = np.clip(age / self.reach * (kind.shape[1] - 1), 0.0, kind.shape[1] - 1.000001)[:, None, :]
+        i, j = row.astype(np.int64), column.astype(np.int64)
+        below = kind[i, j] * (1 - column + j) + kind[i, j + 1] * (column - j)
+        above = kind[i + 1, j] * (1 - column + j) + kind[i + 1, j + 1] * (column - j)
+        return np.asarray(below * (1 - row + i) + above * (row - i))
 
-def _table(law: Law, z: FloatArray, span: float) -> _Table:
-    grid = np.linspace(0.0, max(span, 1e-12), TABLE_STEPS + 1)
-    failed, removed = _steps(law, z, np.zeros(1), grid[None, :])
-    first = np.concatenate([np.zeros((len(z), 1)), np.cumsum(failed[0], axis=1)], axis=1)
-    return _Table(grid, solve_renewal(first, failed[0] + removed[0]), solve_renewal(first, removed[0]))
+
+def _table(law: Law, z: FloatArray, places: Bound) -> _Table:
+    reach = max(float(places.span.max(initial=0.0)), 1e-12)
+    low = np.log(z.min() * places.pressure.min(initial=1.0))
+    high = np.log(z.max() * places.pressure.max(initial=1.0)) + 1e-6
+    logs = np.linspace(low, high, TABLE_ROWS)
+    grid = np.linspace(0.0, reach, TABLE_STEPS + 1)
+    failed, removed = _steps(law, np.exp(logs)[None, :], np.zeros(1), grid[None, :])
+    first = np.concatenate([np.zeros((TABLE_ROWS, 1)), np.cumsum(failed[0], axis=1)], axis=1)
+    both = solve_renewal(first, failed[0] + removed[0]), solve_renewal(first, removed[0])
+    return _Table(float(low), float(logs[1] - logs[0]), reach, *both)
 
 
-def _steps(law: Law, z: FloatArray, age: FloatArray, ahead: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _steps(law: Law, multiplier: FloatArray, age: FloatArray, ahead: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return the shares failed and otherwise removed in each step of ``ahead`` (places × frailties × steps)."""
     hazard = law.rate * ((age[:, None] + ahead) ** law.shape - age[:, None] ** law.shape)
-    stay = np.exp(-z[None, :, None] * hazard[:, None, :])
+    stay = np.exp(-multiplier[:, :, None] * hazard[:, None, :])
     kept = np.exp(-law.removal * ahead)[:, None, :]
     failed = -np.diff(stay, axis=2) * np.sqrt(kept[:, :, 1:] * kept[:, :, :-1])
     gone = -np.diff(stay * kept, axis=2)
@@ -111,14 +139,14 @@ def solve_renewal(first: FloatArray, gone: FloatArray) -> FloatArray:
     return out
 
 
-def _look(law: Law, z: FloatArray, age: FloatArray, span: FloatArray, table: _Table, steps: int) -> Ahead:
-    failed, removed = _steps(law, z, age, span[:, None] * np.linspace(0.0, 1.0, steps + 1))
-    left = span[:, None] * (np.arange(steps) + 0.5) / steps
-    again = [
-        np.stack([np.interp(left, table.grid, row) for row in kind], axis=1) for kind in (table.expected, table.chance)
-    ]
+def _look(law: Law, z: FloatArray, places: Bound, table: _Table, steps: int) -> Ahead:
+    multiplier = z[None, :] * places.pressure[:, None]
+    failed, removed = _steps(law, multiplier, places.age, places.span[:, None] * np.linspace(0.0, 1.0, steps + 1))
+    left = places.span[:, None] * (np.arange(steps) + 0.5) / steps
     first = np.cumsum(failed, axis=2)
-    return Ahead(first + _convolve(failed + removed, again[0]), first + _convolve(removed, again[1]))
+    expected = first + _convolve(failed + removed, table.at(table.expected, multiplier, left))
+    chance = first + (_convolve(removed, table.at(table.chance, multiplier, left)) if law.removal > 0 else 0.0)
+    return Ahead(expected, chance)
 
 
 def _convolve(gone: FloatArray, again: FloatArray) -> FloatArray:
@@ -172,7 +200,7 @@ class Failures:
 
 @dataclass(frozen=True, slots=True)
 class Draws:
-    """One row per draw: the curve, and by place the frailty, the full span, and the span until the truck leaves."""
+    """One row per draw: the curve, and by place z (frailty times pressure), the full span, and that until leaving."""
 
     shape: FloatArray
     rate: FloatArray

@@ -1,9 +1,11 @@
 """The life curve behind a forecast: Weibull with a truck frailty per component, its best values and its doubt.
 
 Hazard of truck i in stratum s: z_i·β_s·λ_s·t^(β_s−1), with λ = η^(−β) and z_i gamma with mean 1 and variance φ, one φ
-per component. With D failures, H the truck's summed hazard and H₀ that of its late-entering lives before entry, the
-truck's likelihood is Γ(k+D)/Γ(k)·(k+H₀)^k/(k+H₀+H)^(k+D), k = 1/φ, times the failures' own hazards; what is then known
-of z_i is a gamma distribution with shape k+D and rate k+H₀+H (Klein & Moeschberger 2003, ch. 13).
+per component. With D failures and H the truck's summed hazard in the record, the truck's likelihood is
+Γ(k+D)/Γ(k)·k^k/(k+H)^(k+D), k = 1/φ, times the failures' own hazards; what is then known of z_i is a gamma distribution
+with shape k+D and rate k+H (Klein & Moeschberger 2003, ch. 13). A truck is not selected by what it did before the
+record, since a failed part is replaced and the truck runs on; so z has mean 1 among the trucks as first seen, and the
+failures that the fit expects in the record, Σ E[z_i]·H_i, are exactly those that were seen.
 
 The doubt is the likelihood itself, spread over a grid of (ln β, ln λ, √φ) as if flat: with few failures it is skewed,
 which no bell curve would show.
@@ -31,10 +33,24 @@ OUT_OF_REACH = 14.0  # log-likelihood below the best at which the grid ends
 
 @dataclass(frozen=True, slots=True)
 class Stratum:
-    """The lives of one stratum, ages divided by ``unit_of_age`` so that no power overflows."""
+    """The lives of one stratum, or their stretches, ages divided by ``unit_of_age`` so that no power overflows.
+
+    ``pressure`` multiplies the hazard of a row (practice).
+    """
 
     lives: Observations
     unit_of_age: float
+    pressure: FloatArray
+
+    @property
+    def exposure(self) -> float:
+        """The ages lived through, counts and pressure included."""
+        return self.hazard(1.0)
+
+    def hazard(self, shape: float) -> float:
+        """Return Σ (exit^β − entry^β), counts and pressure included."""
+        lives = self.lives
+        return float((lives.count * self.pressure * (lives.exit**shape - lives.entry**shape)).sum())
 
     @property
     def failures(self) -> float:
@@ -68,15 +84,14 @@ class Curve:
 
 @dataclass(frozen=True, slots=True)
 class TruckSums:
-    """Per truck, for one shape: Σ(exit^β − entry^β), Σ entry^β and failures."""
+    """Per truck, for one shape: Σ(exit^β − entry^β) and failures."""
 
     gained: FloatArray
-    before: FloatArray
     failures: FloatArray
 
 
-def make_stratum(lives: Observations, unit_of_age: float) -> Stratum:
-    """Return the lives with their ages divided by ``unit_of_age``."""
+def make_stratum(lives: Observations, unit_of_age: float, *, pressure: FloatArray | None = None) -> Stratum:
+    """Return the rows with their ages divided by ``unit_of_age``; without more, whole lives at a pressure of 1."""
     scaled = Observations(
         lives.entry / unit_of_age,
         lives.exit / unit_of_age,
@@ -86,17 +101,16 @@ def make_stratum(lives: Observations, unit_of_age: float) -> Stratum:
         lives.count,
         lives.truck,
     )
-    return Stratum(scaled, unit_of_age)
+    return Stratum(scaled, unit_of_age, np.ones(len(lives)) if pressure is None else pressure)
 
 
 def truck_sums(stratum: Stratum, shape: float, trucks: int) -> TruckSums:
     """Return what the likelihood needs of each truck at one shape, trucks numbered 0 to ``trucks`` − 1."""
     lives = stratum.lives
-    before = lives.count * np.where(lives.entry > 0, lives.entry, 0.0) ** shape
-    after = np.where(lives.between, 0.0, lives.count * lives.exit**shape)
+    weight = lives.count * stratum.pressure
+    gained = weight * (np.where(lives.between, 0.0, lives.exit**shape) - lives.entry**shape)
     return TruckSums(
-        np.asarray(np.bincount(lives.truck, after - before, trucks), dtype=np.float64),
-        np.asarray(np.bincount(lives.truck, before, trucks), dtype=np.float64),
+        np.asarray(np.bincount(lives.truck, gained, trucks), dtype=np.float64),
         np.asarray(np.bincount(lives.truck, lives.count * lives.failed, trucks), dtype=np.float64),
     )
 
@@ -110,15 +124,15 @@ def log_likelihood(stratum: Stratum, shape: float, log_rates: FloatArray, spread
     failures = float(lives.count[exact].sum())
     total = failures * (np.log(shape) + log_rates)
     total += (shape - 1.0) * float((lives.count[exact] * np.log(lives.exit[exact])).sum())
+    total += float((lives.count[exact] * np.log(stratum.pressure[exact])).sum())
     rates = np.exp(log_rates)
     total += _found_between(lives, shape, rates)
     if spread == 0.0:
         return np.asarray(total - rates * sums.gained.sum())
     k = spread**-2
-    h0 = rates[:, None] * sums.before
     h = rates[:, None] * sums.gained
     d = sums.failures
-    trucks_part = gammaln(k + d) - gammaln(k) + k * np.log(k + h0) - (k + d) * np.log(k + h0 + h)
+    trucks_part = gammaln(k + d) - gammaln(k) + k * np.log(k) - (k + d) * np.log(k + h)
     return np.asarray(total + trucks_part.sum(axis=1))
 
 
@@ -139,18 +153,24 @@ def plain_values(stratum: Stratum) -> tuple[float, float] | None:
     shape = float(fits.shape[0])
     if not fits.converged[0] or not SHAPE_RANGE[0] < shape < SHAPE_RANGE[1]:
         return None
-    return shape, -shape * float(fits.log_eta[0])
+    level = -shape * float(fits.log_eta[0])
+    return (shape, level) if (stratum.pressure == 1.0).all() else _climb(stratum, shape, level, 0.0)
 
 
 def best_values(stratum: Stratum, plain: tuple[float, float], spread: float) -> tuple[float, float]:
     """Return the maximum-likelihood β and ln λ at √φ = ``spread``, from the values with all trucks alike."""
     if spread == 0.0:
         return plain
+    return _climb(stratum, *plain, spread)
+
+
+def _climb(stratum: Stratum, shape: float, level: float, spread: float) -> tuple[float, float]:
+    """Return the β and ln λ of the greatest likelihood, searched from a point near it."""
 
     def lost(at: FloatArray) -> float:
         return -float(log_likelihood(stratum, float(np.exp(at[0])), at[1:], spread)[0])
 
-    found = minimize(lost, np.array([np.log(plain[0]), plain[1]]), method="Nelder-Mead", tol=1e-9)
+    found = minimize(lost, np.array([np.log(shape), level]), method="Nelder-Mead", tol=1e-9)
     return float(np.exp(found.x[0])), float(found.x[1])
 
 
@@ -198,10 +218,8 @@ def _shape_range(stratum: Stratum, best: float, widest: float) -> FloatArray:
 
 def _level_range(stratum: Stratum, shape: float, spread: float) -> FloatArray:
     """Return LEVELS values of ln λ around the best for one shape, as far as the data cannot rule out."""
-    lives = stratum.lives
-    total = float((lives.count * (lives.exit**shape - lives.entry**shape)).sum())
     failures = max(stratum.failures, 0.5)
-    centre = np.log(failures / total)
+    centre = np.log(failures / stratum.hazard(shape))
     reach = 6.0 / np.sqrt(failures) + 1.0 + 2.0 * spread
     wide = np.linspace(centre - reach, centre + reach, 25)
     values = log_likelihood(stratum, shape, wide, spread)

@@ -8,6 +8,7 @@ import pandas as pd
 from scipy.stats import binom
 
 from wearlab.answers.forecast.counts import (
+    Bound,
     Draws,
     Law,
     add_counts,
@@ -16,8 +17,10 @@ from wearlab.answers.forecast.counts import (
     simulate,
     truck_counts,
 )
+from wearlab.answers.forecast.leaving import Leaving
 from wearlab.answers.forecast.model import Curve, Stratum, truck_sums
 from wearlab.answers.forecast.places import Places, Span, truck_codes
+from wearlab.answers.forecast.practice import Effect
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -37,19 +40,21 @@ class Usage:
 
 @dataclass(frozen=True, slots=True)
 class Reach:
-    """How far the forecast reaches, with what holds for every truck: its usage, and leaving service per month."""
+    """How far the forecast reaches, with what holds for every truck: its usage, and its leaving service."""
 
     span: Span
-    leaving: float
+    leaving: Leaving
     usage: Usage
 
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """A stratum's lives, their trucks in the order of their codes, and the strata's key."""
+    """A stratum's lives, their trucks in the order of their codes, and what practice does to their hazard."""
 
     stratum: Stratum
     trucks: pd.Index
+    effect: Effect
+    usual: float  # mean ln of practised miles per stop, by hazard
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,16 +74,15 @@ class Outlook:
     distribution: FloatArray  # of the whole count, at the fitted values
 
 
-def share_usage(places: Places, span: Span, draws: int, rng: np.random.Generator) -> Usage:
-    """Return usage drawn once for every truck, since all its places share it."""
-    trucks = pd.Index(sorted(places.table["unit_id"].unique()))
-    shape = (draws, len(trucks))
-    factor, served = np.ones((1, len(trucks))), np.ones((1, len(trucks)))
+def share_usage(places: Places, draws: int, rng: np.random.Generator) -> Usage:
+    """Return usage and leaving drawn once for every truck, since all its places share them."""
+    shape = (draws, len(places.trucks))
+    factor, served = np.ones((1, len(places.trucks))), np.ones((1, len(places.trucks)))
     if places.change > 0:
         factor = np.exp(places.change * rng.standard_normal(shape) - 0.5 * places.change**2)
-    if places.leaving > 0:
-        served = np.minimum(rng.standard_exponential(shape) / (places.leaving * span.months), 1.0)
-    return Usage(trucks, factor, served)
+    if (places.leaving.rate > 0).any():
+        served = places.leaving.draw(np.broadcast_to(factor, shape), rng)
+    return Usage(places.trucks, factor, served)
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +99,7 @@ def truck_frailty(known: Known, shape: float, rate: float, frailty: float) -> Fr
         return None
     sums = truck_sums(known.stratum, shape, len(known.trucks))
     k = 1.0 / frailty
-    return Frailty(k + sums.failures, k + rate * (sums.before + sums.gained))
+    return Frailty(k + sums.failures, k + rate * sums.gained)
 
 
 def foresee_fleet(
@@ -109,20 +113,19 @@ def foresee_fleet(
     rng: np.random.Generator,
 ) -> Outlook:
     """Return the outlook of a stratum whose parts are replaced when they fail."""
-    age = places["age"].to_numpy(dtype=float) / curve.unit_of_age
-    miles = places["span"].to_numpy(dtype=float) / curve.unit_of_age
     truck = truck_codes(known.trucks, places)
     law = Law(curve.shape, curve.rate, removal * curve.unit_of_age)
+    bound = _bind(places, curve, known, reach)
     frailty = truck_frailty(known, curve.shape, curve.rate, curve.frailty)
     if frailty is None:
         z, weights = np.ones(1), np.ones((len(known.trucks), 1))
     else:
         z, weights = frailty_grid(frailty.shape, frailty.rate)
-    ahead = look_ahead(law, z, age, miles, months=reach.span.months, leaving=reach.leaving)
+    ahead = look_ahead(law, z, bound, months=reach.span.months)
     mixed = weights[truck][:, :, None]
     expected, chance = (ahead.expected * mixed).sum(axis=1), (ahead.chance * mixed).sum(axis=1)[:, -1]
     here, code = np.unique(truck, return_inverse=True)
-    by_draw, by_shop = _simulate(places, curve, known, law=law, reach=reach, rng=rng)
+    by_draw, by_shop = _simulate(places, bound, curve, known, removal=law.removal, reach=reach, rng=rng)
     return Outlook(
         key,
         places,
@@ -131,21 +134,35 @@ def foresee_fleet(
         known,
         expected,
         chance,
-        _chances(curve, known, truck, age, miles, chance),
+        _chances(curve, known, truck, bound, chance),
         by_draw,
         by_shop,
         add_counts(truck_counts(ahead, weights[here], code)),
     )
 
 
+def _bind(places: pd.DataFrame, curve: Curve, known: Known, reach: Reach) -> Bound:
+    """Return where the places stand, ages in the curve's unit."""
+    age = places["age"].to_numpy(dtype=float) / curve.unit_of_age
+    span = places["span"].to_numpy(dtype=float) / curve.unit_of_age
+    pressure = known.effect.pressure(places["practised"].to_numpy(dtype=float))
+    return Bound(age, span, pressure, reach.leaving.take(truck_codes(reach.usage.trucks, places)))
+
+
 def _simulate(
-    places: pd.DataFrame, curve: Curve, known: Known, *, law: Law, reach: Reach, rng: np.random.Generator
+    places: pd.DataFrame,
+    bound: Bound,
+    curve: Curve,
+    known: Known,
+    *,
+    removal: float,
+    reach: Reach,
+    rng: np.random.Generator,
 ) -> tuple[FloatArray, dict[str, FloatArray]]:
     """Return failures by draw and month (cumulative), and by draw for each shop."""
     draws, months, usage = len(curve.shapes), reach.span.months, reach.usage
-    age = places["age"].to_numpy(dtype=float) / curve.unit_of_age
-    miles = places["span"].to_numpy(dtype=float) / curve.unit_of_age
     truck = truck_codes(known.trucks, places)
+    doubt = known.effect.error * rng.standard_normal((draws, 1))
     column = truck_codes(usage.trucks, places)
     shops, shop = np.unique(places["shop"].fillna("").astype(str).to_numpy(), return_inverse=True)
     by_month, by_shop = np.zeros((draws, months)), np.zeros((draws, len(shops)))
@@ -153,20 +170,28 @@ def _simulate(
     everything = np.arange(draws)
     for first in range(0, draws, at_once):
         rows = everything[first : first + at_once]
-        full = miles * _rows(usage.factor, rows)[:, column]
+        full = bound.span * _rows(usage.factor, rows)[:, column]
+        pressure = _press(bound, places, known, doubt[rows])
         cells = Draws(
             curve.shapes[rows],
             curve.rates[rows],
-            _draw_frailties(curve, known, rows, rng)[:, truck],
+            _draw_frailties(curve, known, rows, rng)[:, truck] * pressure,
             np.maximum(full, 1e-12),
             full * _rows(usage.served, rows)[:, column],
         )
-        found = simulate(cells, age, removal=law.removal, rng=rng)
+        found = simulate(cells, bound.age, removal=removal, rng=rng)
         month = np.minimum((found.share * months).astype(np.int64), months - 1)
         by_month[rows] = np.bincount(found.draw * months + month, minlength=len(rows) * months).reshape(-1, months)
         spot = found.draw * len(shops) + shop[found.place]
         by_shop[rows] = np.bincount(spot, minlength=len(rows) * len(shops)).reshape(-1, len(shops))
     return np.cumsum(by_month, axis=1), {str(name): by_shop[:, i] for i, name in enumerate(shops)}
+
+
+def _press(bound: Bound, places: pd.DataFrame, known: Known, doubt: FloatArray) -> FloatArray:
+    """Return the pressure of each place, by draw of what is not known of the effect of practice."""
+    logs = np.log(places["practised"].to_numpy(dtype=float))
+    away = np.where(np.isfinite(logs), logs - known.usual, 0.0)
+    return np.asarray(bound.pressure * np.exp(doubt * away))
 
 
 def _rows(values: FloatArray, rows: IntArray) -> FloatArray:
@@ -181,18 +206,16 @@ def _draw_frailties(curve: Curve, known: Known, rows: IntArray, rng: np.random.G
         if len(at):
             sums = truck_sums(known.stratum, float(shape), len(known.trucks))
             k = 1.0 / curve.frailties[rows][at][:, None]
-            seen = curve.rates[rows][at][:, None] * (sums.before + sums.gained)
+            seen = curve.rates[rows][at][:, None] * sums.gained
             out[at] = rng.gamma(k + sums.failures) / (k + seen)
     return out
 
 
-def _chances(
-    curve: Curve, known: Known, truck: IntArray, age: FloatArray, miles: FloatArray, chance: FloatArray
-) -> FloatArray:
+def _chances(curve: Curve, known: Known, truck: IntArray, bound: Bound, chance: FloatArray) -> FloatArray:
     """Return each place's chance under other curves: the first failure's there, over the same at the fitted values."""
 
     def first(shape: float, rate: float, frailty: float) -> FloatArray:
-        further = rate * ((age + miles) ** shape - age**shape)
+        further = rate * bound.pressure * ((bound.age + bound.span) ** shape - bound.age**shape)
         known_of = truck_frailty(known, shape, rate, frailty)
         if known_of is None:
             return np.asarray(-np.expm1(-further))

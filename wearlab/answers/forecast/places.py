@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from wearlab.answers.forecast.leaving import Leaving, foresee_leaving, stay
 from wearlab.answers.forecast.usage import foresee_usage
 from wearlab.curves.observations import Observations, make_observations
 from wearlab.evidence import Caution
@@ -16,7 +17,6 @@ IntArray = npt.NDArray[np.int64]
 
 DAYS_PER_MONTH = 365.25 / 12.0
 LONGEST_SILENCE_DAYS = 180.0
-LOOK_BACK_DAYS = 730
 NO_RENEWAL = ("failure", "running", "out_of_service", "campaign")
 
 
@@ -41,8 +41,9 @@ class Places:
     """
 
     table: pd.DataFrame
+    trucks: pd.Index
     change: float  # spread of ln usage
-    leaving: float  # trucks leaving service, per month
+    leaving: Leaving  # by truck
     cautions: tuple[Caution, ...]
 
 
@@ -61,7 +62,8 @@ def find_places(history: History, span: Span) -> Places:
     if history.as_of is None:
         kept = lives[~lives["failed"].to_numpy(dtype=bool)]
         table = kept.assign(age=kept["exit"].astype(float), span=float(span.ahead or 0.0), shop=None)
-        return Places(_tidy(table), 0.0, 0.0, ())
+        none = pd.Index([], dtype=object)
+        return Places(_tidy(table), none, 0.0, stay(0), ())
     usage = foresee_usage(history)
     units = history.units.set_index("unit_id")
     here = lives[lives["running"].to_numpy(dtype=bool) & lives["unit_id"].isin(usage.rate.index)]
@@ -76,9 +78,11 @@ def find_places(history: History, span: Span) -> Places:
         text = f"{lost} parts in service are not in the forecast: nothing is known of their trucks' use."
         cautions += (Caution("places-left-out", text),)
     cautions = usage.cautions + cautions + _unknown_age(history, here)
-    leaving = _leaving(history.units, pd.Timestamp(history.as_of)) if span.ahead is None else 0.0
-    change = usage.change if span.ahead is None else 0.0
-    return Places(_tidy(table[table["span"].notna()]), change, leaving, cautions)
+    kept = _tidy(table[table["span"].notna()])
+    trucks = pd.Index(sorted(kept["unit_id"].unique()))
+    if span.ahead is not None:
+        return Places(kept, trucks, 0.0, stay(len(trucks)), cautions)
+    return Places(kept, trucks, usage.change, foresee_leaving(history, trucks, span.days), cautions)
 
 
 def _tidy(table: pd.DataFrame) -> pd.DataFrame:
@@ -110,17 +114,6 @@ def _unknown_age(history: History, here: pd.DataFrame) -> tuple[Caution, ...]:
     return (Caution("age-unknown", text),)
 
 
-def _leaving(units: pd.DataFrame, end: pd.Timestamp) -> float:
-    """Return the rate per month at which trucks left service over the last two years."""
-    start = end - pd.Timedelta(days=LOOK_BACK_DAYS)
-    left = pd.to_datetime(units["out_of_service_date"])
-    began = pd.to_datetime(units["in_service_date"]).fillna(start)
-    gone = int(((left > start) & (left <= end)).sum())
-    served = left.fillna(end).where(left < end, end) - began.where(began > start, start)
-    days = served.dt.days.clip(lower=0).sum()
-    return gone / (float(days) / DAYS_PER_MONTH) if days > 0 else 0.0
-
-
 def fittable_lives(history: History) -> pd.DataFrame:
     """Return the lives that a curve can be fitted to, in an order that does not depend on that of the rows."""
     lives = name_strata(history.lives)
@@ -128,13 +121,12 @@ def fittable_lives(history: History) -> pd.DataFrame:
     return lives.sort_values([*STRATUM, "unit_id", "position", "exit", "entry"], kind="stable")
 
 
-def stratum_lives(history: History, rows: pd.DataFrame, trucks: pd.Index) -> Observations:
-    """Return the fittable lives ``rows`` as arrays, trucks numbered by ``trucks``.
+def as_lives(rows: pd.DataFrame, trucks: pd.Index, *, between: bool) -> Observations:
+    """Return lives or stretches as arrays, trucks numbered by ``trucks``.
 
-    A fleet's failure found at inspection counts at the age at which it was found, since what is forecast is the day on
-    which a failure is found; a lives file's interval is kept as it is.
+    A failure found at inspection counts at the age at which it was found, since what is forecast is the day on which a
+    failure is found; with ``between`` (a lives file) its interval is kept as it is.
     """
-    between = history.as_of is None
     return make_observations(
         rows["exit"],
         rows["failed"].to_numpy(dtype=bool),

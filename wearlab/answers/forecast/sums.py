@@ -138,12 +138,13 @@ def list_curves(outlooks: list[Outlook]) -> pd.DataFrame:
         {
             "component": outlook.key[0] or None,
             "duty_cycle": outlook.key[1] or None,
-            "lives": outlook.known.stratum.lives.lives,
+            "stretches": outlook.known.stratum.lives.lives,
             "failures": outlook.known.stratum.lives.failures,
             "beta": outlook.curve.shape,
             "eta": outlook.curve.eta if outlook.curve.rate > 0 else np.nan,
             "frailty_variance": outlook.curve.frailty,
             "other_removals": outlook.removal,
+            "theta": outlook.known.effect.theta or np.nan,
             "curve": outlook.curve.origin,
         }
         for outlook in outlooks
