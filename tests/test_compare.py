@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from lifelines import WeibullAFTFitter
 from lifelines.statistics import logrank_test
 from scipy.stats import chi2
 
@@ -13,7 +14,9 @@ from wearlab.curves.counted import count_curve
 from wearlab.curves.logrank import compare_groups
 from wearlab.curves.observations import make_observations
 from wearlab.curves.rates import rate_failures
+from wearlab.curves.regression import compare_lives
 from wearlab.curves.restricted import mean_life_until
+from wearlab.curves.weibull import Weibull
 from wearlab.evidence import DataError, Unanswered
 from wearlab.history.config import Costs, FleetConfig, PartCost
 
@@ -268,3 +271,62 @@ def test_heat_exchanger_plants_compare_without_truck_names() -> None:
     assert result.tables()["classes"]["lives"].sum() == 300
     assert len(result.contrasts) == 2
     assert any(caution.code == "no-truck" for caution in result.cautions)
+
+
+def test_a_difference_that_hardware_makes_is_taken_out_when_hardware_is_held_equal() -> None:
+    rng = np.random.default_rng(11)
+    duty = np.repeat(["line_haul", "vocational"], 400)
+    sealed = rng.random(800) < np.where(duty == "line_haul", 0.75, 0.25)
+    life = np.where(sealed, 300, 150) * rng.weibull(2.2, 800)  # duty itself makes no difference
+    watched = rng.uniform(60, 300, 800)
+    lives = make_lives(
+        np.minimum(life, watched),
+        life <= watched,
+        component="joint",
+        duty_cycle=duty,
+        hardware=np.where(sealed, "sealed", "greaseable"),
+    )
+    row = compare(lives).tables()["contrasts"].iloc[0]
+    assert row["p_value"] < 0.01
+    assert row["adjusted_for"] == ["hardware"]
+    assert row["b10_ratio_adjusted_low"] < 1.0 < row["b10_ratio_adjusted_high"]
+    assert row["p_value_adjusted"] > 0.05
+    assert abs(np.log(row["b10_ratio"])) > 4 * abs(np.log(row["b10_ratio_adjusted"]))
+
+
+def test_nothing_is_adjusted_for_where_classes_do_not_differ_otherwise() -> None:
+    row = compare(two_classes().assign(hardware="sealed")).tables()["contrasts"].iloc[0]
+    assert row["adjusted_for"] == []
+    assert np.isnan(row["b10_ratio_adjusted"])
+
+
+def test_regression_is_the_librarys_accelerated_life_fit() -> None:
+    rng = np.random.default_rng(12)
+    group, year = rng.random(500) < 0.5, rng.normal(size=500)
+    life = 300 * np.exp(-0.5 * group - 0.3 * year) * rng.weibull(2, 500)
+    watched = rng.uniform(50, 400, 500)
+    entry = np.where(rng.random(500) < 0.3, rng.uniform(0, 60, 500), 0.0)
+    seen = np.minimum(life, watched) > entry
+    obs = make_observations(np.minimum(life, watched)[seen], (life <= watched)[seen], entry=entry[seen])
+    found = compare_lives(obs, np.column_stack([group, year])[seen], Weibull(1.5, 250.0), level=0.9)
+    assert found is not None
+    frame = pd.DataFrame(
+        {"t": obs.exit, "d": obs.failed, "e": obs.entry, "group": group[seen].astype(float), "year": year[seen]}
+    )
+    library = WeibullAFTFitter().fit(frame, "t", "d", entry_col="e")
+    assert found.factor == pytest.approx(np.exp(library.params_[("lambda_", "group")]), rel=1e-4)
+    error = library.summary.loc[("lambda_", "group"), "se(coef)"]
+    assert np.log(found.high / found.factor) == pytest.approx(1.6449 * error, rel=0.15)
+
+
+def test_regression_reads_intervals_as_the_plain_likelihood_does() -> None:
+    # Two classes with their own columns and one shape: the log-likelihood's slope is zero at the answer.
+    rng = np.random.default_rng(13)
+    group = np.arange(300) % 2 == 1
+    life = np.where(group, 150, 300) * rng.weibull(2.0, 300)
+    lower = np.floor(life / 40) * 40
+    obs = make_observations(lower + 40, np.ones(300), lower=lower, upper=lower + 40)
+    found = compare_lives(obs, group[:, None].astype(float), Weibull(1.5, 250.0), level=0.9)
+    assert found is not None
+    assert found.low < 0.5 < found.high
+    assert found.factor == pytest.approx(0.5, abs=0.06)

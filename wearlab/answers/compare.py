@@ -6,10 +6,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from wearlab.curves.adjust import OtherDifferences, find_differences
 from wearlab.curves.batch import WeibullFits
 from wearlab.curves.logrank import compare_groups
-from wearlab.curves.observations import FloatArray, IntArray, Observations, observations
+from wearlab.curves.observations import BoolArray, FloatArray, IntArray, Observations, observations
 from wearlab.curves.rates import rate_failures
+from wearlab.curves.regression import LifeFactor, compare_lives
 from wearlab.curves.resample import draw_trucks, resample_weibulls
 from wearlab.curves.restricted import mean_life_until
 from wearlab.curves.strata import choose_columns, choose_lives
@@ -19,6 +21,7 @@ from wearlab.history.config import Costs
 from wearlab.history.lives import History
 
 REPLICATES = 1000
+ENOUGH_TO_ADJUST = 5  # failures in each class
 DRAWS_AT_MOST = 20_000_000  # weights held in memory at once
 REPLACED = ("failure", "planned", "with_mate", "campaign", "unknown")
 
@@ -49,6 +52,9 @@ class Contrast:
     p_value: float | None
     replicates: int
     without_curve: int
+    b10_ratio_adjusted: Estimate | None
+    p_value_adjusted: float | None
+    adjusted_for: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +83,11 @@ CONTRAST_COLUMNS = [
     "b10_ratio_low",
     "b10_ratio_high",
     "p_value",
+    "b10_ratio_adjusted",
+    "b10_ratio_adjusted_low",
+    "b10_ratio_adjusted_high",
+    "p_value_adjusted",
+    "adjusted_for",
     "replicates",
     "without_curve",
 ]
@@ -93,7 +104,7 @@ def compare_classes(
     """
     lives = choose_lives(history, component=None, mode=None)
     choose_columns(history, lives, (factor,))
-    known = lives[lives[factor].notna()]
+    known = _with_axle_ratio(history, lives[lives[factor].notna()])
     basis = replace(
         history.basis, level=level, lives=_count(known), failures=_count(known[known["failed"].to_numpy(dtype=bool)])
     )
@@ -113,6 +124,14 @@ def compare_classes(
         text = f"no component has lives in two classes of {factor}"
         return Unanswered(basis, cautions, "one-class", text, "compare by a factor that parts the fleet: --factor NAME")
     return Comparison(basis, cautions, factor, classes, contrasts)
+
+
+def _with_axle_ratio(history: History, lives: pd.DataFrame) -> pd.DataFrame:
+    """Return the lives with their truck's axle ratio, where it is on record."""
+    if "axle_ratio" in lives or "axle_ratio" not in history.units:
+        return lives
+    ratio = history.units.drop_duplicates("unit_id").set_index("unit_id")["axle_ratio"]
+    return lives.assign(axle_ratio=lives["unit_id"].map(ratio))
 
 
 def _count(lives: pd.DataFrame) -> int:
@@ -169,7 +188,7 @@ def _compare_component(
     resampled = resample_weibulls(rows.obs, code, strata=len(levels), truck_weights=draws)
     reference = _choose_reference(classes)
     contrasts = [
-        _contrast(rows.obs, code, classes, (number, reference), resampled, basis.level)
+        _contrast(rows, code, classes, (number, reference), resampled, factor=factor)
         for number in range(len(levels))
         if number != reference
     ]
@@ -245,17 +264,22 @@ def _cost_per_1000(
 
 
 def _contrast(
-    obs: Observations,
+    rows: _Rows,
     code: IntArray,
     classes: list[ClassLife],
     pair: tuple[int, int],
     resampled: WeibullFits,
-    level: float,
+    *,
+    factor: str,
 ) -> Contrast:
     number, reference = pair
     both = np.flatnonzero((code == number) | (code == reference))
-    test = compare_groups(obs.take(both), code[both] == number, np.zeros(len(both), dtype=np.int64))
+    obs, second = rows.obs.take(both), code[both] == number
+    level = classes[number].fit.basis.level
+    test = compare_groups(obs, second, np.zeros(len(both), dtype=np.int64))
     ratio, lacking = _ratio(classes[number].fit, classes[reference].fit, resampled, pair, level)
+    others = find_differences(rows.table.iloc[both], second, factor=factor)
+    held = _hold_equal(obs, second, others, classes[reference].fit, level) if others.names else None
     return Contrast(
         classes[number].component,
         classes[number].level,
@@ -264,7 +288,19 @@ def _contrast(
         test.p_value,
         len(resampled.shape),
         lacking,
+        None if held is None else Estimate(held.factor, held.low, held.high),
+        None if held is None else held.p_value,
+        () if held is None else others.names,
     )
+
+
+def _hold_equal(
+    obs: Observations, second: BoolArray, others: OtherDifferences, reference: Fit | Unfitted, level: float
+) -> LifeFactor | None:
+    """Return the ratio of lives with the other differences held equal; None where a class has too few failures."""
+    if isinstance(reference, Unfitted) or min(obs.failed[second].sum(), obs.failed[~second].sum()) < ENOUGH_TO_ADJUST:
+        return None
+    return compare_lives(obs, np.column_stack([second, others.columns]), reference.curve, level=level)
 
 
 def _ratio(
@@ -347,6 +383,9 @@ def _row_of_contrast(item: Contrast) -> dict[str, object]:
         "reference": item.reference,
         **_ends("b10_ratio", item.b10_ratio),
         "p_value": np.nan if item.p_value is None else item.p_value,
+        **_ends("b10_ratio_adjusted", item.b10_ratio_adjusted),
+        "p_value_adjusted": np.nan if item.p_value_adjusted is None else item.p_value_adjusted,
+        "adjusted_for": list(item.adjusted_for),
         "replicates": item.replicates,
         "without_curve": item.without_curve,
     }
