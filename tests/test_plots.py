@@ -12,8 +12,9 @@ from matplotlib.figure import Figure
 
 from wearlab.show.plots import ROLES, draw_svg, short_number
 from wearlab.show.plots_failures import draw_fan, draw_observed, draw_timeline
-from wearlab.show.plots_lives import draw_bars, draw_life_curves, draw_ranges
+from wearlab.show.plots_lives import draw_bars, draw_life_curves, draw_paper, draw_ranges
 from wearlab.show.plots_practice import Marks, draw_cost, draw_gaps, draw_practice
+from wearlab.show.plots_records import draw_meter, draw_wear
 
 AGE = np.linspace(0, 200_000, 25)
 CURVES = pd.concat(
@@ -60,6 +61,18 @@ MONTHS = pd.DataFrame(
 )
 FAN = pd.DataFrame({"months": [1, 2], "expected": [3.0, 6.1], "low": [1.0, 3.0], "high": [6.0, 10.0]})
 MARKS = Marks(current=9e3, recommended=7e3, low=5e3, high=8e3)
+PAPER = pd.DataFrame(
+    {"group": ["a", "a", "b"], "age": [2e4, 9e4, 5e4], "y": [-3.0, 0.2, -1.0], "line": [-2.9, 0.1, -1.0]}
+)
+PATHS = pd.DataFrame({"label": ["T1 main", "T1 main"], "age": [2e4, 9e4], "value": [0.002, 0.0051]})
+METER = pd.DataFrame(
+    {
+        "date": pd.to_datetime(["2025-01-01", "2025-02-01", "2025-03-01"]),
+        "raw_miles": [1e5, 9e5, 1.2e5],
+        "miles": [1e5, 1.1e5, 1.2e5],
+        "disregarded": [False, True, False],
+    }
+)
 DRAWINGS: dict[str, Callable[..., Axes]] = {
     "curves": partial(draw_life_curves, CURVES, scale="miles"),
     "ranges": partial(draw_ranges, RANGES, x="miles", y="B10 life", even=5.0),
@@ -68,6 +81,9 @@ DRAWINGS: dict[str, Callable[..., Axes]] = {
     "practice": partial(draw_practice, BANDS, LINE, scale="miles"),
     "gaps": partial(draw_gaps, GAPS, planned=1_500.0, scale="miles"),
     "observed": partial(draw_observed, UNITS),
+    "paper": partial(draw_paper, PAPER, scale="miles"),
+    "wear": partial(draw_wear, PATHS, limit=0.006, unit="in"),
+    "meter": partial(draw_meter, METER),
     "fan": partial(draw_fan, FAN),
     "timeline": partial(draw_timeline, MONTHS, y="Failures"),
 }

@@ -73,6 +73,48 @@ LAYOUTS: dict[tuple[str, str], Layout] = {
         ),
         rows=24,
     ),
+    ("fit", "checks"): Layout(
+        "Does the curve fit?",
+        (
+            COMPONENT,
+            DUTY_CYCLE,
+            Field("straightness_p", "Straight on paper, p value", "chance"),
+            Field("chosen_by_aic", "Curve that fits best", "name"),
+            Field("early_share", "Share failing young", "share"),
+            Field(
+                "later_hazard_ratio",
+                "Later parts against first",
+                "ratio",
+                "later_hazard_ratio_low",
+                "later_hazard_ratio_high",
+            ),
+            Field("later_p", "p value", "chance"),
+        ),
+        rows=24,
+    ),
+    ("fit", "modes"): Layout(
+        "How parts fail",
+        (
+            COMPONENT,
+            DUTY_CYCLE,
+            Field("mode", "Failure mode", "name"),
+            FAILURES,
+            Field("share_of_failures", "Share of failures", "share"),
+            Field("grease_bears_on_it", "Grease bears on it", "name"),
+        ),
+        order=("component", "duty_cycle", "-failures", "mode"),
+        rows=40,
+    ),
+    ("fit", "trend"): Layout(
+        "Do replacements come ever faster?",
+        (
+            COMPONENT,
+            Field("places", "Positions", "count"),
+            FAILURES,
+            Field("beta", "Trend", "ratio", "beta_low", "beta_high"),
+            Field("p_value", "p value", "chance"),
+        ),
+    ),
     ("compare", "classes"): Layout(
         "Classes side by side",
         (
@@ -214,6 +256,19 @@ LAYOUTS: dict[tuple[str, str], Layout] = {
         ),
         order=("p_adjusted", "p_value", "-ratio", "factor", "level"),
     ),
+    ("cluster", "beyond"): Layout(
+        "Beyond what the verdict names",
+        (
+            Field("kind", "Kind", "name"),
+            FACTOR,
+            Field("level", "Level", "text"),
+            LIVES,
+            Field("observed", "Observed", "count"),
+            Field("expected", "Expected", "number"),
+            Field("ratio", "Ratio", "ratio"),
+            Field("p_adjusted", "Adjusted p value", "chance"),
+        ),
+    ),
     ("cluster", "at_risk"): Layout(
         "Still running with the suspect property",
         (
@@ -309,11 +364,36 @@ LAYOUTS: dict[tuple[str, str], Layout] = {
         ),
         order=("miles_to_limit", "unit_id", "position"),
     ),
+    ("wear", "rates"): Layout(
+        "How fast parts wear",
+        (
+            COMPONENT,
+            DUTY_CYCLE,
+            Field("quantity", "Quantity", "name"),
+            Field("parts", "Parts", "count"),
+            Field("measurements", "Measurements", "count"),
+            Field("rate_per_1000", "Per 1,000 miles", "number"),
+            Field("unit", "Unit", "text"),
+        ),
+        rows=24,
+    ),
+    ("due", "shops"): Layout(
+        "Work by shop",
+        (
+            Field("shop", "Shop", "text"),
+            Field("status", "Status", "name"),
+            Field("trucks", "Trucks", "count"),
+            Field("jobs", "Jobs", "count"),
+            Field("minutes", "Minutes", "count"),
+        ),
+        rows=24,
+    ),
     ("due", "work"): Layout(
         "Work list",
         (
             Field("status", "Status", "name"),
             UNIT,
+            Field("shop", "Shop", "text"),
             POSITION,
             Field("task", "Task", "name"),
             Field("due_miles", "Due at", "whole"),

@@ -9,17 +9,11 @@ from wearlab.evidence import SAFETY, Basis, Caution, Result, Unanswered
 from wearlab.show.decisions import Decision, cluster_name, cluster_section, decide, records, table_of, verdict_of
 from wearlab.show.document import show_text
 from wearlab.show.figures import is_missing, show_count, show_date, show_name, show_number, show_scale, show_share
-from wearlab.show.pictures import (
-    Picture,
-    picture_classes,
-    picture_cluster,
-    picture_costs,
-    picture_forecast,
-    picture_gaps,
-    picture_lives,
-    picture_observed,
-    picture_practice,
-)
+from wearlab.show.pictures import Picture
+from wearlab.show.pictures_failures import picture_cluster, picture_forecast, picture_observed
+from wearlab.show.pictures_lives import picture_classes, picture_lives, picture_paper
+from wearlab.show.pictures_practice import picture_costs, picture_gaps, picture_practice
+from wearlab.show.pictures_records import picture_meters, picture_wear
 from wearlab.show.tables import ShownTable, lay_out, row_cautions
 from wearlab.study import Study
 
@@ -161,9 +155,9 @@ def _engineer(study: Study) -> Chapter:
         "How long parts last",
         "fit",
         study.fits,
-        ("fits",),
+        ("fits", "checks", "modes", "trend"),
         paragraphs=("Parts that have not failed count too: they are known to have lasted at least this long.",),
-        pictures=(picture_lives(study),),
+        pictures=(picture_lives(study), picture_paper(study)),
     )
     lead = "What interval for each duty cycle, and what should be replaced before it fails?"
     return Chapter("engineer", "For the reliability engineer", lead, (regrease, replacement, lives))
@@ -228,21 +222,23 @@ def _cluster(study: Study, number: int) -> Section:
     verdict = verdict_of(cluster)
     paragraphs = (show_text(verdict["text"]),) if verdict.get("text") else ()
     quiet = verdict.get("found") == "nothing"
-    tables = ("levels",) if quiet else ("what_would_settle", "levels", "at_risk", "which_clock", "before_after")
+    tables = (
+        ("levels",) if quiet else ("what_would_settle", "levels", "beyond", "at_risk", "which_clock", "before_after")
+    )
     pictures = () if quiet else (picture_cluster(study, number),)
     return _section(name, title, "cluster", cluster, tables, paragraphs=paragraphs, pictures=pictures)
 
 
 def _shop(study: Study) -> Chapter:
-    work = _section("work", "What is due", "due", study.work, ("work",))
-    wear = _section("wear", "Measured wear", "wear", study.wear, ("parts",))
+    work = _section("work", "What is due", "due", study.work, ("work", "shops"))
+    wear = _section("wear", "Measured wear", "wear", study.wear, ("parts", "rates"), pictures=(picture_wear(study),))
     groups = study.history.groups
     shown = (lay_out("lives", "groups", groups, section="groups"),) if len(groups) else ()
     counted = Section(
         "groups",
         "What was counted",
         ("Every life of the records, and those that had to be left out of the curves.",),
-        (),
+        tuple(filter(None, (picture_meters(study),))),
         shown,
         _doubts(study.history.cautions),
         (),

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 
 from wearlab.show.figures import show_name, show_scale
 from wearlab.show.plots import (
@@ -16,6 +17,7 @@ from wearlab.show.plots import (
     label_axes,
     number_axis,
     share_axis,
+    short_number,
     shorten,
     write_at,
 )
@@ -51,9 +53,17 @@ def _draw_curve(rows: pd.DataFrame, number: int, ax: Axes) -> None:
     ax.plot(rows["age"], rows["survival"], color=SERIES[number], linestyle=DASHES[number])
 
 
-def _label_curves(names: list[str], ax: Axes) -> None:
+def _label_curves(names: list[str], ax: Axes, *, markers: bool = False) -> None:
     handles = [
-        ax.plot([], [], color=SERIES[number], linestyle=DASHES[number], label=shorten(show_name(name)))[0]
+        ax.plot(
+            [],
+            [],
+            color=SERIES[number],
+            linestyle=DASHES[number],
+            marker=MARKERS[number] if markers else None,
+            markersize=4,
+            label=shorten(show_name(name)),
+        )[0]
         for number, name in enumerate(names)
     ]
     if names == ["all"]:
@@ -93,6 +103,35 @@ def _write_at_risk(curves: pd.DataFrame, names: list[str], ax: Axes) -> None:
                     across="center",
                     color=SERIES[number],
                 )
+
+
+PAPER_SHARES = (0.001, 0.01, 0.05, 0.2, 0.5, 0.9, 0.99)
+
+
+def draw_paper(points: pd.DataFrame, *, ax: Axes, scale: str) -> Axes:
+    """Draw failures on Weibull paper, on which a Weibull curve is a straight line, one colour and mark per ``group``.
+
+    Columns: ``group``, ``age``, ``y`` = ln(−ln(1 − share failed)) of the point, ``line`` that of the fitted curve.
+    """
+    names = list(dict.fromkeys(points["group"]))[: len(SERIES)]
+    for number, name in enumerate(names):
+        rows = points.loc[points["group"] == name].sort_values("age", kind="stable")
+        ax.plot(rows["age"], rows["y"], MARKERS[number], color=SERIES[number], markersize=3.4, alpha=0.85)
+        ax.plot(rows["age"], rows["line"], color=SERIES[number], linestyle=DASHES[number], linewidth=1.4)
+    ax.set_xscale("log")
+    shown = points.loc[points["group"].isin(names)]
+    low, high = float(shown["y"].min()) - 0.4, float(shown["y"].max()) + 0.4
+    ticks = {float(np.log(-np.log1p(-share))): share for share in PAPER_SHARES}
+    kept = [place for place in ticks if low <= place <= high]
+    ax.set_yticks(kept, [f"{100 * ticks[place]:.3g} %" for place in kept])
+    ax.set_ylim(low, high)
+    ax.grid(axis="y")
+    ax.xaxis.set_major_locator(LogLocator(subs=(1.0, 3.0), numticks=6))
+    ax.xaxis.set_minor_locator(NullLocator())
+    ax.xaxis.set_major_formatter(FuncFormatter(lambda value, _: short_number(value)))
+    label_axes(ax, x=f"{show_scale(scale)} since fitting, in equal ratios", y="Parts failed")
+    _label_curves(names, ax, markers=True)
+    return ax
 
 
 def draw_ranges(ranges: pd.DataFrame, *, ax: Axes, x: str, y: str, even: float | None = None) -> Axes:

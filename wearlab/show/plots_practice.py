@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from wearlab.show.figures import show_whole
+from wearlab.show.figures import show_number
 from wearlab.show.plots import GRID, MUTED, SERIES, SOFT, label_axes, number_axis, write_at
 
 
@@ -54,7 +54,7 @@ def _mark(ax: Axes, costs: pd.DataFrame, marks: Marks) -> None:
         left = miles > 0.6 * float(costs["interval"].max()) + 0.4 * float(costs["interval"].min())
         write_at(
             ax,
-            f"{word} {show_whole(miles)}",
+            f"{word} {show_number(miles)}",
             (miles, 0.97 - 0.09 * step),
             coordinates=("data", "axes fraction"),
             shift=(-5 if left else 5, 0),
@@ -102,7 +102,7 @@ def draw_gaps(gaps: pd.DataFrame, *, ax: Axes, planned: float, scale: str) -> Ax
     if np.isfinite(planned):
         ax.axvline(planned, color=SERIES[1], linewidth=1.6, linestyle=(0, (5, 2)))
         write_at(
-            ax, f"plan {show_whole(planned)}", (planned, 0.98), coordinates=("data", "axes fraction"), shift=(5, 0)
+            ax, f"plan {show_number(planned)}", (planned, 0.98), coordinates=("data", "axes fraction"), shift=(5, 0)
         )
     ax.grid(axis="y", color=GRID)
     ax.set_axisbelow(True)

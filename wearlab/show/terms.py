@@ -291,4 +291,16 @@ TERMS: dict[str, str] = {
         "The share of parts that have failed in one particular way by a given age, when a part can also fail in "
         "other ways first."
     ),
+    "failure mode": (
+        "The way in which a part failed, such as worn needles, a torn boot or a slipped clamp. Grease can bear on "
+        "some modes and not on others."
+    ),
+    "successive parts": (
+        "The second and later parts at a place against the first. Above 1: replacements fail sooner than the parts "
+        "the truck came with, which speaks of fitting or of something worn around them."
+    ),
+    "trend": (
+        "Whether failures at a place come ever faster as the truck gets older. Above 1: they do, and a new part "
+        "does not make the place as good as new."
+    ),
 }

@@ -8,6 +8,18 @@ __all__ = ["ALIASES", "TERMS", "explain"]
 
 ALIASES: dict[str, str] = {
     "age at failure": "age",
+    "curve that fits best": "life curve",
+    "grease bears on it": "failure mode",
+    "jobs": "due",
+    "kind": "verdict",
+    "later parts against first": "successive parts",
+    "measurements": "wear",
+    "minutes": "due",
+    "mode": "failure mode",
+    "positions": "position",
+    "share failing young": "shape",
+    "share of failures": "failure mode",
+    "straight on paper, p value": "probability paper",
     "a truck this many times worse": "flagged",
     "chance of failing in 90 days": "probability",
     "cost of the failures": "forecast",

@@ -1,0 +1,158 @@
+"""Pictures of lives: the curves, the points on Weibull paper, and the classes side by side."""
+
+from functools import partial
+
+import numpy as np
+import pandas as pd
+
+from wearlab.show.decisions import records, table_of
+from wearlab.show.figures import is_missing, show_count, show_name, show_number, show_scale, show_value
+from wearlab.show.pictures import Picture, key_of, make_panel, ranges_of, source_line, span_of
+from wearlab.show.plots_lives import draw_life_curves, draw_paper, draw_ranges
+from wearlab.show.tables import show_interval
+from wearlab.study import Study
+
+POINTS_SHOWN = 40
+
+
+def picture_lives(study: Study) -> Picture | None:
+    """Return the life curves, one chart per part, one line per duty cycle."""
+    curves, fits = table_of(study.fits, "curves"), table_of(study.fits, "fits")
+    if curves.empty:
+        return None
+    scale = study.basis.scale
+    panels, words = [], []
+    for number, (component, rows) in enumerate(curves.groupby(key_of(curves, "component"), sort=False, dropna=False)):
+        line = [_life_words(row, scale) for row in records(fits) if row.get("component") in (component, None)]
+        words += [text for text in line if text]
+        drawn = rows.assign(group=key_of(rows, "duty_cycle"))
+        alt = f"Share of parts still good against {show_scale(scale)}. " + " ".join(filter(None, line))
+        draw = partial(draw_life_curves, drawn, scale=scale)
+        panels.append(make_panel(f"life-{number}", show_name(component).capitalize(), alt, draw))
+    note = (
+        "Smooth line: fitted curve with its range. Stepped line: counted straight from the records. "
+        "Under each chart: parts still being watched at that age."
+    )
+    title = _life_title(fits, scale)
+    return Picture("life_curves", title, tuple(panels), tuple(words), note, source_line(study.fits.basis), curves)
+
+
+def _life_words(row: dict[str, object], scale: str) -> str:
+    who = ", ".join(show_name(row[key]) for key in ("component", "duty_cycle") if not is_missing(row.get(key)))
+    if is_missing(row.get("b10")):
+        return ""
+    span = show_interval(row["b10"], row.get("b10_low"), row.get("b10_high"), "number")
+    return f"{who.capitalize() or 'All parts'}: one in ten has failed by {span} {show_scale(scale)}."
+
+
+def _life_title(fits: pd.DataFrame, scale: str) -> str:
+    known = fits.dropna(subset=["b10"])
+    if "component" not in known or "duty_cycle" not in known or known.empty:
+        return "How long parts last"
+    best: tuple[float, str] = (1.0, "")
+    for component, rows in known.groupby("component", sort=False):
+        if len(rows) < 2:
+            continue
+        ordered = records(rows.sort_values("b10", kind="stable"))
+        low, high = ordered[0], ordered[-1]
+        ratio = float(high["b10"]) / float(low["b10"])
+        if ratio > best[0]:
+            text = (
+                f"{show_name(component).capitalize()}: one in ten has failed by {show_number(float(low['b10']), 2)} "
+                f"{show_scale(scale)} in {show_name(low['duty_cycle'])} work, by {show_number(float(high['b10']), 2)} "
+                f"in {show_name(high['duty_cycle'])}"
+            )
+            best = (ratio, text)
+    return best[1] or "How long parts last"
+
+
+def picture_classes(study: Study) -> Picture | None:
+    """Return the B10 life of each class with its interval, one chart per part."""
+    classes = table_of(study.comparison, "classes")
+    if classes.empty or classes["b10"].notna().sum() == 0:
+        return None
+    scale = show_scale(study.basis.scale)
+    panels, words = [], []
+    for number, (component, rows) in enumerate(classes.groupby("component", sort=False, dropna=False)):
+        drawn = ranges_of(rows.loc[rows["b10"].notna()], "level", "b10", "b10_low", "b10_high")
+        if drawn.empty:
+            continue
+        spoken = [f"{show_name(row['label'])} {span_of(row)}" for row in records(drawn)]
+        alt = f"{show_name(component).capitalize()}, B10 life in {scale}: {'; '.join(spoken)}."
+        words.append(alt)
+        draw = partial(draw_ranges, drawn, x=scale, y="B10 life")
+        panels.append(make_panel(f"b10-{number}", show_name(component).capitalize(), alt, draw, rows=len(drawn)))
+    note = "Dot: best estimate. Line: its range. Ranges that overlap widely mean that the classes cannot be told apart."
+    title = _class_title(study)
+    return Picture(
+        "class_lives", title, tuple(panels), tuple(words), note, source_line(study.comparison.basis), classes
+    )
+
+
+def _class_title(study: Study) -> str:
+    contrasts = table_of(study.comparison, "contrasts")
+    rows = [row for row in records(contrasts) if not is_missing(row.get("b10_ratio"))]
+    if not rows:
+        return "Classes side by side"
+    row = max(rows, key=lambda entry: abs(np.log(entry["b10_ratio"])))
+    ratio = float(row["b10_ratio"])
+    span = show_interval(ratio, row.get("b10_ratio_low"), row.get("b10_ratio_high"), "ratio")
+    return (
+        f"A {show_name(row['component'])} in {show_name(row['level'])} work lasts {span} times "
+        f"as long as in {show_name(row['reference'])}"
+    )
+
+
+def picture_paper(study: Study) -> Picture | None:
+    """Return the failures on Weibull paper, one chart per part, one line per duty cycle."""
+    paper = table_of(study.fits, "paper")
+    if paper.empty:
+        return None
+    scale = study.basis.scale
+    checks = {_who(row): row for row in records(table_of(study.fits, "checks"))}
+    panels, words = [], []
+    for number, (component, rows) in enumerate(paper.groupby(key_of(paper, "component"), sort=False)):
+        drawn = rows.assign(group=key_of(rows, "duty_cycle"))
+        groups = drawn.groupby("group", sort=False)
+        spoken = [_paper_words(str(component), str(name), part, checks) for name, part in groups]
+        words += spoken
+        thinned = pd.concat([_thin(part) for _, part in groups], ignore_index=True)
+        draw = partial(draw_paper, thinned, scale=scale)
+        alt = f"Failures on Weibull paper against {show_scale(scale)}. {' '.join(spoken)}"
+        panels.append(make_panel(f"paper-{number}", show_name(component).capitalize(), alt, draw))
+    bent = [
+        name
+        for name, row in checks.items()
+        if not is_missing(row.get("straightness_p")) and row["straightness_p"] < 0.05
+    ]
+    title = (
+        f"On Weibull paper {len(bent)} of {len(checks)} curves bend more than chance would: look for mixed causes"
+        if bent
+        else "On Weibull paper the failures follow straight lines"
+    )
+    note = "Marks: failures at their adjusted ranks. Line: the fitted curve. Points that leave it tell of mixed causes."
+    return Picture("paper", title, tuple(panels), tuple(words), note, source_line(study.fits.basis), paper)
+
+
+def _who(row: dict[str, object]) -> str:
+    names = [show_name(row[key]) for key in ("component", "duty_cycle") if not is_missing(row.get(key))]
+    return ", ".join(names) or "all parts"
+
+
+def _paper_words(component: str, group: str, rows: pd.DataFrame, checks: dict[str, dict[str, object]]) -> str:
+    who = _who(
+        {"component": None if component == "all" else component, "duty_cycle": None if group == "all" else group}
+    )
+    check = checks.get(who, {})
+    straight = check.get("straightness_p")
+    said = f"{who.capitalize()}: {show_count(len(rows))} failures"
+    if is_missing(straight):
+        return f"{said}."
+    return f"{said}; chance bends them as much with p = {show_value(straight, 'chance')}."
+
+
+def _thin(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return at most POINTS_SHOWN of a line's points, evenly picked, the first and the last among them."""
+    if len(rows) <= POINTS_SHOWN:
+        return rows
+    return rows.iloc[np.unique(np.linspace(0, len(rows) - 1, POINTS_SHOWN).round().astype(int))]
