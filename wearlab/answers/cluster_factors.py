@@ -11,6 +11,7 @@ from wearlab.evidence import DataError
 from wearlab.history.lives import History
 
 MONTH = "fitted_month"
+WINDOW = "fitted_window"
 _WINDOWS_KEPT = 600  # levels looked at in one factor; the rest, with the fewest lives, are left out
 _SMALL = 3  # a level with fewer lives can never reach three failures
 
