@@ -265,22 +265,25 @@ def posterior_frailty(maximum: Maximum) -> Floats:
     return _with_frailty(data, at, 1 / maximum.variance)[1]
 
 
+def find_top(data: Stretches, *, start: Floats | None = None, frailty: bool = True) -> Floats | None:
+    """Return the parameters at the top of the likelihood as the search leaves them, or None where it runs away."""
+    begin = (_start(data) if start is None else start).copy()
+    if frailty:
+        begin[-1] = np.log(0.2) if np.isneginf(begin[-1]) else begin[-1]
+        best = _climb(data, begin)
+        if best is not None and best[-1] > np.log(SMALLEST_VARIANCE):
+            return best
+    begin[-1] = -np.inf
+    return _climb(data, begin)
+
+
 def maximise(data: Stretches, *, start: Floats | None = None, frailty: bool = True) -> Maximum | None:
     """Return the maximum of the likelihood, or None where there is none inside (no curvature, or it runs away).
 
     ``frailty=False`` fits without a spread between trucks. The frailty variance may end at its boundary, 0.
     """
-    begin = _start(data) if start is None else start
-    if frailty:
-        begin = begin.copy()
-        begin[-1] = np.log(0.2) if np.isneginf(begin[-1]) else begin[-1]
-        best = _climb(data, begin)
-        if best is not None and best[-1] > np.log(SMALLEST_VARIANCE):
-            return _finish(data, best)
-    begin = begin.copy()
-    begin[-1] = -np.inf
-    best = _climb(data, begin)
-    return None if best is None else _finish(data, best)
+    top = find_top(data, start=start, frailty=frailty)
+    return None if top is None else _finish(data, top)
 
 
 def _start(data: Stretches) -> Floats:
@@ -376,13 +379,8 @@ def _finish(data: Stretches, top: Floats) -> Maximum | None:
         information = _curvature(data, top, free)
         if not np.isfinite(information).all() or np.linalg.eigvalsh(information)[0] <= 1e-8:
             return None
-        value, gradient = log_likelihood(data, top)
-        step = np.linalg.solve(information, gradient[free])
-        moved = top.copy()
-        moved[free] += step
-        if log_likelihood(data, moved)[0] >= value - 1e-9:
-            top = moved
-        if np.abs(step * np.sqrt(np.diag(information))).max() < 1e-6:
+        top, first_step = _polish(data, top, free, information)
+        if first_step < 0.02:
             break
     covariance[np.ix_(free, free)] = np.linalg.inv(information)
     terms = data.design.shape[1]
@@ -394,3 +392,17 @@ def _finish(data: Stretches, top: Floats) -> Maximum | None:
         log_likelihood=log_likelihood(data, top)[0],
         stretches=data,
     )
+
+
+def _polish(data: Stretches, top: Floats, free: Bools, information: Floats) -> tuple[Floats, float]:
+    """Return the top after Newton steps with one information matrix, and how long the first was in standard errors."""
+    scale, first = np.sqrt(np.diag(information)), 0.0
+    for number in range(6):
+        step = np.linalg.solve(information, log_likelihood(data, top)[1][free])
+        length = float(np.abs(step * scale).max())
+        first = first if number else length
+        top = top.copy()
+        top[free] += step * min(1.0, 1.0 / length) if length > 0 else 0.0
+        if length < 1e-8:
+            break
+    return top, first

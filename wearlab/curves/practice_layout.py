@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from wearlab.curves.practice_frailty import Maximum, Spans, Stretches, lay_out, maximise
+from wearlab.curves.practice_frailty import Maximum, Spans, Stretches, find_top, lay_out, maximise
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -217,11 +217,13 @@ def fit_best(rows: pd.DataFrame, layout: Layout) -> tuple[Terms, Maximum] | None
 
 def _maximise(terms: Terms, rows: pd.DataFrame) -> Maximum | None:
     """Return the maximum, the power of renewals before the record set from the shapes of a first pass."""
-    shapes = np.full(max(terms.shape_at) + 1, FIRST_SHAPE)
-    first = maximise(terms.stretches(rows, shapes))
-    if first is None or not first.stretches.renewed.any():
-        return first
-    return maximise(terms.stretches(rows, np.exp(first.log_shapes)), start=first.parameters)
+    data = terms.stretches(rows, np.full(max(terms.shape_at) + 1, FIRST_SHAPE))
+    if not data.renewed.any():
+        return maximise(data)
+    first = find_top(data)
+    if first is None:
+        return None
+    return maximise(terms.stretches(rows, np.exp(first[data.design.shape[1] : -1])), start=first)
 
 
 def practised_range(log_practice: Floats, expected: Floats, truck: Ints) -> tuple[float, float]:
