@@ -9,6 +9,7 @@ from wearlab.curves.observations import BoolArray, FloatArray
 
 LOOKED_AT = ("hardware", "model_year", "axle_ratio")
 APART_NUMBER, APART_SHARE = 0.2, 0.10  # standard deviations, or shares, by which classes must differ to matter
+NO_OVERLAP = 3.0  # standard deviations within classes: further apart, a number cannot be held equal
 FEW = 3  # failures that a kind needs to have a column of its own
 
 
@@ -24,7 +25,7 @@ def find_differences(table: pd.DataFrame, second: BoolArray, *, factor: str) -> 
     """Return hardware, model year and axle ratio as columns where they differ between the two classes of lives.
 
     A number stands as itself, centred and scaled; a kind as one column per kind with failures enough. What does not
-    vary within a class cannot be held equal and is left out.
+    vary within a class, or in which the classes hardly overlap, cannot be held equal and is left out.
     """
     columns: list[FloatArray] = []
     names: list[str] = []
@@ -44,8 +45,9 @@ def _as_columns(values: pd.Series, failed: BoolArray, second: BoolArray) -> Floa
     numbers = pd.to_numeric(values, errors="coerce")
     if numbers.notna().sum() == values.notna().sum() and numbers.nunique() > 2:
         number = numbers.fillna(numbers.mean()).to_numpy(dtype=np.float64)
-        spread = float(number.std())
-        if spread == 0 or abs(number[second].mean() - number[~second].mean()) < APART_NUMBER * spread:
+        spread, gap = float(number.std()), abs(float(number[second].mean() - number[~second].mean()))
+        within = float(np.sqrt(0.5 * (number[second].var() + number[~second].var())))
+        if gap < APART_NUMBER * spread or gap > NO_OVERLAP * within:
             return None
         return np.asarray(((number - number.mean()) / spread)[:, None], dtype=np.float64)
     kinds = values.astype(object).where(values.notna(), "")

@@ -7,6 +7,7 @@ import pandas as pd
 
 from wearlab.curves.batch import solve_rows
 from wearlab.curves.checks import Checks, caution_fit, check_fit
+from wearlab.curves.consequence import table_consequences
 from wearlab.curves.detail_tables import table_checks, table_paper, tables_modes, tables_recurrence
 from wearlab.curves.fit_tables import table_curves, table_fits
 from wearlab.curves.newton import Rows
@@ -37,7 +38,8 @@ class Fits:
         """Return ``fits``, a row per stratum with nulls where it has no curve, and what stands behind them.
 
         ``checks`` (straightness, rivals, second population, successive parts), ``curves`` as drawn, ``paper`` (points
-        on Weibull paper), ``modes`` and ``incidence`` of failure modes, ``recurrence`` and ``trend`` of places.
+        on Weibull paper), ``modes`` and ``incidence`` of failure modes, ``recurrence`` and ``trend`` of places,
+        ``consequences`` of one part's failure for another.
         """
         checked = tuple(
             (item.stratum, check) for item, check in zip(self.items, self.checks, strict=True) if check is not None
@@ -72,6 +74,7 @@ def fit_strata(
         behind |= tables_modes(columns, modes, level=level)
         lives = history.lives if component is None else history.lives[history.lives["component"] == component]
         behind |= tables_recurrence(lives, level=level)
+        behind["consequences"] = table_consequences(lives, level=level)
     return Fits(basis, cautions, columns, items, checks, history.cautions, behind)
 
 
