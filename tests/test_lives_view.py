@@ -50,6 +50,19 @@ def test_known_then_leaves_out_what_was_posted_later(store: Store) -> None:
     assert "service" not in made.meters["origin"].tolist()
 
 
+def test_a_position_row_about_a_part_fitted_later_does_not_hide_the_one_before(store: Store) -> None:
+    rows = {"positions": [place(hardware="greaseable"), place(hardware="sealed", installed_date=date(2021, 3, 1))],
+            "readings": [reading("2020-06-09", 16_000.0), reading("2021-12-31", 73_000.0)]}  # fmt: skip
+    assert history(store, rows=rows, as_of=date(2020, 12, 31)).lives["hardware"].tolist() == ["greaseable"]
+    assert history(store, rows=rows).lives["hardware"].tolist() == ["sealed"]
+
+
+def test_a_truck_of_which_nothing_was_heard_for_a_year_is_reported(store: Store) -> None:
+    made = history(store, rows={}, as_of=date(2023, 1, 1))
+    assert "trucks-silent" in {caution.code for caution in made.cautions}
+    assert "trucks-silent" not in {caution.code for caution in history(store, rows={}).cautions}
+
+
 def test_as_of_is_that_of_the_fleet_or_else_the_last_date_seen_up_to_today(store: Store) -> None:
     rows = {"readings": [reading("2020-06-09", 16_000.0), reading("2021-06-09", 50_000.0)]}
     assert history(store, rows=rows, today=date(2021, 1, 1)).as_of == date(2020, 6, 9)

@@ -1,6 +1,7 @@
 """How to doubt a history: what was left out, filled in or read one way where another was possible."""
 
 from collections.abc import Mapping
+from datetime import date
 
 import pandas as pd
 
@@ -12,6 +13,7 @@ def raise_doubts(
     ignored: pd.DataFrame,
     files: tuple[SourceFile, ...],
     *,
+    as_of: date,
     unknown_as_failure: bool,
     leave_out_first_gap: bool,
 ) -> tuple[Caution, ...]:
@@ -22,6 +24,7 @@ def raise_doubts(
             *_of_files(files),
             *_of_rows(ignored),
             *_of_meters(frames["meters"]),
+            *_of_silent_trucks(frames["units"], as_of),
             *_of_endings(frames["lives"], read_as_failures=unknown_as_failure),
             *_of_left_out(frames["left_out"], frames["groups"]),
             *_of_practice(frames["episodes"], left_out=leave_out_first_gap),
@@ -65,6 +68,17 @@ def _of_meters(meters: pd.DataFrame) -> list[Caution]:
         )
         cautions.append(Caution("meters-carried-on", text))
     return cautions
+
+
+def _of_silent_trucks(units: pd.DataFrame, as_of: date) -> list[Caution]:
+    silent = units["in_service"].astype(bool) & (pd.Timestamp(as_of) - units["last_date"] > pd.Timedelta(days=365))
+    if not silent.any():
+        return []
+    text = (
+        f"{int(silent.sum())} trucks are listed as in service, but nothing was recorded of them for a year: their "
+        "lives end at their last meter. If they left the fleet, give out_of_service_date."
+    )
+    return [Caution("trucks-silent", text)]
 
 
 def _of_endings(lives: pd.DataFrame, *, read_as_failures: bool) -> list[Caution]:

@@ -13,6 +13,11 @@ from wearlab.history.meters import CARRY_ON_DAYS, HOURS_PER_DAY_LIMIT, MILES_PER
 from wearlab.history.spread import average_by_class, split_spread
 from wearlab.history.store import Store
 
+EPISODE_COLUMNS = (
+    "life_id", "unit_id", "position", "component", "duty_cycle", "hardware", "shop", "entry", "exit", "failed", "lower",
+    "upper", "practised_miles", "practice_source", "raw_practised_miles", "gaps_behind", "entry_date", "exit_date",
+    "entry_miles", "exit_miles", "cups_purged_before", "grease_grade_before", "count",
+)  # fmt: skip
 SCALES = ("miles", "engine_hours", "days", "joint_cycles")
 
 
@@ -83,6 +88,7 @@ def build_history(  # noqa: PLR0913 - each changes what a life is, and none may 
         frames,
         store.frame("lives_ignored", {"as_of": day}),
         files,
+        as_of=day,
         unknown_as_failure=unknown_as_failure,
         leave_out_first_gap=leave_out_first_gap,
     )
@@ -206,7 +212,6 @@ def _place_practice(store: Store, settings: _Settings) -> None:
 def _collect(store: Store, settings: _Settings) -> dict[str, pd.DataFrame]:
     frames = {
         "lives": store.frame("lives_frame"),
-        "episodes": store.frame("episodes_frame"),
         "gaps": store.frame("gaps_frame"),
         "stops": store.frame("stops_frame"),
         "units": _with_attributes(
@@ -217,9 +222,20 @@ def _collect(store: Store, settings: _Settings) -> dict[str, pd.DataFrame]:
         "left_out": store.frame("left_out_frame"),
         "meters": store.frame("meters_frame"),
     }
+    frames["episodes"] = _name_episodes(store.frame("episodes_frame"), frames["lives"], frames["units"])
     exposure = store.frame("class_exposure_frame", {"scale": settings.scale})
     frames["groups"] = count_groups(frames["lives"], exposure, frames["left_out"], store.frame("unplaced_frame"))
     return frames
+
+
+def _name_episodes(episodes: pd.DataFrame, lives: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
+    """Return the episodes with what their life and truck say: taken over by place, which shares the texts."""
+    life = episodes["life_id"].to_numpy() - 1
+    unit = episodes["unit_no"].to_numpy() - 1
+    said = {name: lives[name].to_numpy()[life] for name in ("unit_id", "position", "component", "hardware", "count")}
+    said["shop"] = units["shop"].to_numpy()[unit]
+    columns = {name: said[name] if name in said else episodes.pop(name).to_numpy() for name in EPISODE_COLUMNS}
+    return pd.DataFrame(columns, copy=False)
 
 
 def count_groups(

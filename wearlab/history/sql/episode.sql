@@ -23,8 +23,8 @@ met as (
 cut as (
   select
     *,
-    row_number() over (partition by life_id order by from_at) = 1 as is_first,
-    row_number() over (partition by life_id order by from_at desc) = 1 as is_last
+    from_at <= entry_at + nothing as is_first,
+    to_at >= exit_at - nothing or coalesce(to_at > lower_at + nothing, false) as is_last
   from met
 ),
 aged as (
@@ -41,16 +41,14 @@ aged as (
   from cut c
 )
 select
-  a.life_id, a.unit_id, a.position, a.component, a.span_duty_cycle as duty_cycle, a.hardware, t.shop,
+  a.life_id, a.unit_no, a.span_duty_cycle as duty_cycle,
   a.episode_entry as entry, a.episode_exit as exit, a.failed and a.is_last as failed,
   case when a.is_last then a.lower end as lower, case when a.is_last then a.upper end as upper,
   a.practised_miles, a.practice_source, a.raw_practised_miles, a.gaps_behind,
   a.episode_entry_date as entry_date, a.episode_exit_date as exit_date,
   a.episode_entry_miles as entry_miles, a.episode_exit_miles as exit_miles,
-  r.cups_purged_before, r.grease_grade_before,
-  a.count
+  r.cups_purged_before, r.grease_grade_before
 from aged a
-join truck_shop t on t.unit_no = a.unit_no
 asof left join stop_record r on r.unit_no = a.unit_no and r.date <= a.episode_entry_date
 where a.episode_exit > a.episode_entry
 order by a.life_id, a.episode_entry

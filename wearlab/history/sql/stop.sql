@@ -11,7 +11,7 @@ select
   first(s.crew order by s.service_id) filter (where s.crew is not null) as crew,
   avg(s.cups_purged) as cups_purged,
   first(s.grease_grade order by s.service_id) filter (where s.grease_grade is not null) as grease_grade,
-  arg_max(s.miles_source, s.miles) as miles_source
+  first(s.miles_source order by s.miles desc nulls last, s.miles_source desc) as miles_source
 from service_metered s
 join unit_now u on u.unit_no = s.unit_no
 where s.action = 'regrease'
