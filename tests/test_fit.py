@@ -324,3 +324,9 @@ def test_unfitted_strata_stand_beside_fitted_ones() -> None:
     )
     kinds = [type(item) for item in fit(lives).items]
     assert kinds == [Fit, Unfitted]
+
+
+def test_the_counted_line_of_inspection_data_is_turnbulls() -> None:
+    curves = fit(lives_of(load_case("heat_exchanger"))).tables()["curves"]
+    before_three = curves[(curves["age"] >= 2) & (curves["age"] < 3)]["observed"].iloc[-1]
+    assert 1 - before_three == pytest.approx(value_of("heat_exchanger", "npmle.F(2)"), abs=2e-4)

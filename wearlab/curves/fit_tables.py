@@ -6,7 +6,9 @@ import numpy as np
 import pandas as pd
 
 from wearlab.curves.counted import count_curve, watched_at
+from wearlab.curves.observations import Observations
 from wearlab.curves.stratum import SHARES, Estimate, Fit, Unfitted
+from wearlab.curves.turnbull import count_between
 from wearlab.curves.weibull import FloatArray
 from wearlab.evidence import Caution
 
@@ -66,7 +68,8 @@ def _values(item: Fit | Unfitted, inherited: tuple[Caution, ...]) -> dict[str, o
 def table_curves(columns: tuple[str, ...], items: tuple[Fit | Unfitted, ...]) -> pd.DataFrame:
     """Return the curves as drawn: per stratum and age the fitted survival with its band, the counted one, the lives.
 
-    ``observed`` is Kaplan-Meier, ``at_risk`` the lives under watch at that age.
+    ``observed`` is Kaplan-Meier (failures between two ages in their middle), or Turnbull's estimate where all failures
+    lie between two ages and these are few; ``at_risk`` the lives under watch at that age.
     """
     names = [*columns, "age", "survival", "low", "high", "observed", "at_risk"]
     drawn = [_draw(item) for item in items if isinstance(item, Fit)]
@@ -83,13 +86,18 @@ def _draw(fit: Fit) -> pd.DataFrame:
             "survival": survival,
             "low": np.fmin(low, survival),
             "high": np.fmax(high, survival),
-            "observed": count_curve(fit.observations).survival_at(age),
+            "observed": _counted(fit.observations, age),
             "at_risk": watched_at(fit.observations, np.maximum(age, 1e-9 * age[-1])),
         }
     )
     for name, value in reversed(fit.stratum):
         frame.insert(0, name, pd.Series([value] * len(frame), dtype=object))
     return frame
+
+
+def _counted(obs: Observations, age: FloatArray) -> FloatArray:
+    between = count_between(obs) if bool((obs.between == obs.failed).all()) else None
+    return count_curve(obs).survival_at(age) if between is None else 1.0 - between.failed_share(age)
 
 
 def _band(fit: Fit, age: FloatArray) -> tuple[FloatArray, FloatArray]:
