@@ -4,10 +4,12 @@ Run: ``python -m tests.studies.coverage --runs 2000`` (all cells); it rewrites c
 ``--only plain`` or ``--only trucks`` runs one half and keeps the other half of the table.
 
 Designs (ages in units of the characteristic life, so that the shape changes them):
-censored  one life per truck, watched from new to an age spread evenly over a window; 1 in 10 fails by design
-late      as censored, but half of the lives enter late at an age spread over the first half of the window
-trucks    six lives per truck; truck factor gamma with mean 1 and variance φ; 3 in 10 fail by design. The truth of η,
-          B lives and R(t) is then the curve averaged over trucks, that of β the shape of one truck's hazard.
+
+- censored: one life per truck, watched from new to an age spread evenly over a window; 1 in 10 fails by design
+- late: as censored, but half of the lives enter late at an age spread over the first half of the window
+- trucks: six lives per truck; truck factor gamma with mean 1 and variance φ; 3 in 10 fail by design. The truth of η,
+  B lives and R(t) is then the curve averaged over trucks, that of β the shape of one truck's hazard.
+
 The rule measured is the printed one: with 20 failures or more and several lives per truck the likelihood with a truck
 factor, else the plain one. A likelihood-ratio interval holds the truth exactly when the ratio at the truth is small
 enough, which spares the search for its ends (tests/test_interval.py); with a truck factor the printed interval is
@@ -211,7 +213,8 @@ def write(rows: list[dict[str, object]], runs: int) -> None:
         "",
         *(__doc__ or "")[(__doc__ or "").index("Designs") :].strip().splitlines(),
         "",
-        "Runs count those with at least 2 failures and a maximum. Bold: outside 87 to 93 %.",
+        "Runs count those with at least 2 failures and a maximum. Bold: outside 87 to 93 %; there the fit carries a",
+        "caution (few failures, or trucks with several lives whose spread cannot be estimated).",
         "",
         "| " + " | ".join(head) + " |",
         "|" + "---|" * len(head),
