@@ -2,7 +2,7 @@
 
 from dataclasses import fields, replace
 from datetime import date
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -22,6 +22,7 @@ from wearlab.history.lives import History
 AS_OF = date(2026, 6, 30)
 NOW = pd.Timestamp(AS_OF)
 NONE = pd.DataFrame()
+Answer = TypeVar("Answer")
 BASIS = Basis("made up for a test", (), AS_OF, "miles", 0.9, (), 0, 0)
 UNITS = ("A", "B", "C", "D")
 PLAN_COLUMNS = ["duty_cycle", "unit_id", "from_date", "interval_miles", "interval_hours", "interval_months"]
@@ -81,8 +82,14 @@ def _history(
     return replace(base, basis=BASIS, as_of=AS_OF, units=table, stops=greased, plan=plan)
 
 
+def _answer(kind: type[Answer], **given: Any) -> Answer:
+    """An answer with the given tables, its other tables empty."""
+    empty = {field.name: NONE for field in fields(kind)}  # type: ignore[arg-type]
+    return kind(**empty | {"basis": BASIS, "cautions": ()} | given)
+
+
 def _recommendation(regrease: pd.DataFrame = NONE, replacement: pd.DataFrame = NONE) -> Recommendation:
-    return Recommendation(BASIS, (), regrease, NONE, replacement, *[NONE] * 6)
+    return _answer(Recommendation, regrease=regrease, replacement=replacement)
 
 
 def _work(history: History, **given: Any) -> pd.DataFrame:
@@ -222,7 +229,7 @@ def _wear(status: str) -> Wear:
             "status": [status],
         }
     )
-    return Wear(BASIS, (), parts, NONE)
+    return _answer(Wear, parts=parts)
 
 
 def test_inspection_comes_before_grease_and_a_trucks_jobs_stand_together() -> None:
@@ -247,11 +254,11 @@ def _verdict(found: str, factor: str | None, level: str | None) -> Verdict:
 def test_reasons_to_look_first_at_one_part_are_one_job() -> None:
     verdict = _verdict("found", "lot", "L7")
     risk = pd.DataFrame({"unit_id": ["A", "Z"], "position": ["main.joint.1", "main.joint.1"]})
-    cluster = Cluster(BASIS, (), verdict, NONE, risk, NONE, NONE, NONE, NONE)
+    cluster = _answer(Cluster, verdict=verdict, at_risk=risk)
     units = pd.DataFrame(
         {"unit_id": ["A", "C"], "position": ["main.joint.1", "main.joint.2"], "probability": [0.61, 0.2]}
     )
-    forecast = Forecast(BASIS, (), NONE, NONE, units, NONE, NONE, NONE)
+    forecast = _answer(Forecast, units=units)
     work = _work(_history(), cluster=cluster, forecast=forecast)
     row = _row(work, "A", "inspect")
     assert row["why"] == "found cluster: lot L7; 61% chance of failing in the months forecast"
@@ -262,7 +269,7 @@ def test_reasons_to_look_first_at_one_part_are_one_job() -> None:
 def test_a_cluster_that_is_nothing_asks_for_no_work() -> None:
     verdict = _verdict("nothing", None, None)
     risk = pd.DataFrame({"unit_id": ["A"], "position": ["main.joint.1"]})
-    work = _work(_history(), cluster=Cluster(BASIS, (), verdict, NONE, risk, NONE, NONE, NONE, NONE))
+    work = _work(_history(), cluster=_answer(Cluster, verdict=verdict, at_risk=risk))
     assert "inspect" not in set(work["task"])
 
 
@@ -276,7 +283,7 @@ def test_a_flagged_truck_is_looked_at_as_a_whole() -> None:
             "flagged": [True, False],
         }
     )
-    row = _row(_work(_history(), early=EarlyFailures(BASIS, (), 0.05, units, NONE, NONE, NONE)), "A", "inspect")
+    row = _row(_work(_history(), early=_answer(EarlyFailures, units=units)), "A", "inspect")
     assert row["position"] is None
     assert row["why"] == "5 joint failures where 0.8 were to be expected"
     assert row["minutes"] == 20  # two shafts

@@ -44,6 +44,8 @@ def test_the_groups_and_the_parts_and_the_units_add_up_to_all(made: Forecast) ->
     for total in (made.totals["expected"].iloc[1:], made.parts["expected"], made.units["expected"]):
         assert total.sum() == pytest.approx(everything, rel=1e-9)
     assert made.by_month["expected"].iloc[-1] == pytest.approx(everything, rel=1e-9)
+    months = made.by_group_month[made.by_group_month["months"] == 12].set_index("group")["expected"]
+    assert months.to_dict() == pytest.approx(made.totals.iloc[1:].set_index("group")["expected"].to_dict())
     assert made.by_shop["expected"].sum() == pytest.approx(everything, rel=1e-9)
     assert made.totals["parts"].iloc[0] == len(made.units) == int(NOW.lives["running"].sum())
 

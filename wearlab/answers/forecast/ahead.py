@@ -44,6 +44,7 @@ class Forecast:
     parts: pd.DataFrame
     units: pd.DataFrame
     by_month: pd.DataFrame
+    by_group_month: pd.DataFrame
     by_shop: pd.DataFrame
     curves: pd.DataFrame
 
@@ -54,6 +55,7 @@ class Forecast:
             "parts": self.parts,
             "units": self.units,
             "by_month": self.by_month,
+            "by_group_month": self.by_group_month,
             "by_shop": self.by_shop,
             "curves": self.curves,
         }
@@ -157,13 +159,16 @@ def _repeats(lives: pd.DataFrame) -> bool:
 def _assemble(history: History, places: Places, outlooks: list[Outlook], span: Span, level: float) -> Forecast:
     cautions = add_cautions(history.cautions, places.cautions, _curve_cautions(outlooks), _reach(outlooks), (SAFETY,))
     lives, failures = (sum(getattr(o.known.stratum.lives, name) for o in outlooks) for name in ("lives", "failures"))
+    months = sum_months(outlooks, level)
+    months = months if span.ahead is None else months.iloc[:0]
     return Forecast(
         replace(history.basis, level=level, lives=lives, failures=failures),
         cautions,
         sum_totals(outlooks, level),
         sum_parts(outlooks, level, history.config.costs),
         sum_units(outlooks, level),
-        sum_months(outlooks, level) if span.ahead is None else sum_months(outlooks, level).iloc[:0],
+        months[months["group"] == "all"].drop(columns="group").reset_index(drop=True),
+        months[months["group"] != "all"].reset_index(drop=True),
         sum_shops(outlooks, level),
         list_curves(outlooks),
     )

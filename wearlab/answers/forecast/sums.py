@@ -84,14 +84,16 @@ def _cost(group: list[Outlook], level: float, costs: Costs) -> dict[str, float]:
 
 
 def sum_months(outlooks: list[Outlook], level: float) -> pd.DataFrame:
-    """Return failures so far by the end of each month ahead, all parts together."""
-    expected = np.sum([outlook.expected.sum(axis=0) for outlook in outlooks], axis=0)
-    draws = np.sum([outlook.by_draw for outlook in outlooks], axis=0)
-    ends = [_ends(draws[:, month], float(value), level) for month, value in enumerate(expected)]
-    frame = pd.DataFrame(ends, columns=["low", "high"])
-    return frame.assign(months=np.arange(1, len(expected) + 1), expected=expected)[
-        ["months", "expected", "low", "high"]
-    ]
+    """Return failures so far by the end of each month ahead, by component and duty cycle, all parts together first."""
+    groups = {"all": outlooks, **{name_group(one.key): [one] for one in outlooks if one.key != ("", "")}}
+    rows = []
+    for name, group in groups.items():
+        expected = np.sum([outlook.expected.sum(axis=0) for outlook in group], axis=0)
+        draws = np.sum([outlook.by_draw for outlook in group], axis=0)
+        for month, value in enumerate(expected):
+            low, high = _ends(draws[:, month], float(value), level)
+            rows.append({"group": name, "months": month + 1, "expected": float(value), "low": low, "high": high})
+    return pd.DataFrame(rows)
 
 
 def sum_shops(outlooks: list[Outlook], level: float) -> pd.DataFrame:
