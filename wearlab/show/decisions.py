@@ -16,6 +16,7 @@ from wearlab.show.figures import (
     show_scale,
     show_share,
     show_value,
+    show_whole,
 )
 from wearlab.show.tables import show_interval
 from wearlab.study import Study
@@ -25,7 +26,7 @@ LIMITS = {
     "practised_range": "It goes no further than what the fleet has practised: beyond that there is no evidence.",
     "target": "A target of your own (fleet.toml, limits) is the limit.",
     "one_step": "One step at a time: try it, measure again, then look further.",
-    "evidence": "The records do not support a change.",
+    "evidence": "The records do not support a change from today's interval.",
 }
 NAMED_UNITS = 6
 
@@ -110,7 +111,7 @@ def is_changed(row: Mapping[str, Any]) -> bool:
 
 def schedule_sentences(row: Mapping[str, Any], study: Study) -> tuple[str, ...]:
     """Return what stands behind one class's regrease interval: saving, chance, flat zone, limit."""
-    sentences = []
+    sentences = [f"For the schedule: {show_text(row['sentence'])}"] if not is_missing(row.get("sentence")) else []
     if is_changed(row) and not is_missing(row.get("saving_per_truck_year")):
         saving = show_interval(row["saving_per_truck_year"], row.get("saving_low"), row.get("saving_high"), "money")
         chance = row.get("probability_better")
@@ -118,7 +119,7 @@ def schedule_sentences(row: Mapping[str, Any], study: Study) -> tuple[str, ...]:
         sentences.append(f"Saves {saving} {show_text(study.history.config.currency)} per truck and year{sure}.")
     if not is_missing(row.get("low")) and not is_missing(row.get("high")):
         zone = f"{show_number(float(row['low']))} to {show_number(float(row['high']))}"
-        sentences.append(f"Anywhere from {zone} miles costs within 2 % of the least.")
+        sentences.append(f"By the best estimate anywhere from {zone} miles costs within 2 % of the least.")
     if not is_missing(row.get("limited_by")):
         sentences.append(LIMITS.get(str(row["limited_by"]), f"Limited by {show_name(row['limited_by'])}."))
     elif not is_missing(row["recommended"]) and not is_changed(row):
@@ -148,7 +149,7 @@ def _stock(study: Study) -> Iterable[Decision]:
     first = totals[0]
     span = f"{show_count(float(first['low']))} to {show_count(float(first['high']))}"
     ahead = f"the next {study.settings.months} months" if study.settings.ahead is None else "the time ahead"
-    headline = f"Count on {show_number(float(first['expected']), 2)} failures in {ahead} ({span})"
+    headline = f"Count on {show_whole(float(first['expected']))} failures in {ahead} ({span})"
     yield Decision(area, headline, tuple(_part_lines(study)), None, "forecast")
 
 

@@ -124,7 +124,7 @@ _NUMBERS = {
     "share": show_share,
     "chance": show_chance,
 }
-KINDS = ("text", "name", "date", "flag", *_NUMBERS)
+KINDS = ("text", "prose", "name", "date", "flag", *_NUMBERS)
 
 
 def is_numeric(kind: str) -> bool:

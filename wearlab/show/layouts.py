@@ -288,7 +288,7 @@ LAYOUTS: dict[tuple[str, str], Layout] = {
             _ends("beta", "Shape", "ratio"),
             Field("median_age_at_failure", "Median age at failure", "whole"),
             Field("median_days_since_service", "Median days since service", "whole"),
-            Field("reading", "Reading", "text"),
+            Field("reading", "Reading", "prose"),
         ),
     ),
     ("cluster", "before_after"): Layout(
@@ -302,7 +302,7 @@ LAYOUTS: dict[tuple[str, str], Layout] = {
         ),
     ),
     ("cluster", "what_would_settle"): Layout(
-        "What would settle it", (Field("step", "Step", "text"), Field("tells", "Tells", "text"))
+        "What would settle it", (Field("step", "Step", "prose"), Field("tells", "Tells", "prose"))
     ),
     ("forecast", "totals"): Layout(
         "Failures to count on",
@@ -398,7 +398,7 @@ LAYOUTS: dict[tuple[str, str], Layout] = {
             Field("task", "Task", "name"),
             Field("due_miles", "Due at", "whole"),
             Field("due_date", "Due on", "date"),
-            Field("why", "Why", "text"),
+            Field("why", "Why", "prose"),
         ),
         rows=20,
     ),

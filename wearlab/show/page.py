@@ -3,8 +3,6 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, fields
 
-import pandas as pd
-
 from wearlab.evidence import SAFETY, Basis, Caution, Result, Unanswered
 from wearlab.show.decisions import Decision, cluster_name, cluster_section, decide, records, table_of, verdict_of
 from wearlab.show.document import show_text
@@ -278,11 +276,6 @@ def _setting(value: object) -> str:
     return ", ".join(map(show_text, value)) if isinstance(value, tuple) else show_text(value)
 
 
-def picture_data(page: Page) -> dict[str, pd.DataFrame]:
-    """Return the numbers behind each picture of the page, by the picture's name."""
-    return {
-        picture.name: picture.data
-        for chapter in page.chapters
-        for section in chapter.sections
-        for picture in section.pictures
-    }
+def pictures_of(page: Page) -> tuple[Picture, ...]:
+    """Return every picture of the page in its order."""
+    return tuple(picture for chapter in page.chapters for section in chapter.sections for picture in section.pictures)

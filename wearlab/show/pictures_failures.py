@@ -6,7 +6,7 @@ import pandas as pd
 
 from wearlab.show.decisions import cluster_name, records, table_of, verdict_of
 from wearlab.show.document import show_text
-from wearlab.show.figures import show_count, show_name, show_number
+from wearlab.show.figures import show_count, show_name, show_number, show_whole
 from wearlab.show.pictures import Panel, Picture, make_panel, ranges_of, source_line, span_of
 from wearlab.show.plots_failures import draw_fan, draw_observed, draw_timeline
 from wearlab.show.plots_lives import draw_bars, draw_ranges
@@ -113,7 +113,7 @@ def picture_forecast(study: Study) -> Picture | None:
     words = [f"{show_name(row['label']).capitalize()}: {span_of(row)}." for row in records(drawn)]
     first = records(drawn)[0]
     ahead = f"the next {study.settings.months} months" if study.settings.ahead is None else "the time ahead"
-    title = f"About {show_number(float(first['value']), 2)} failures in {ahead}"
+    title = f"About {show_whole(float(first['value']))} failures in {ahead}"
     groups = drawn.iloc[1:] if len(drawn) > 1 else drawn
     alt = f"{title}. " + " ".join(words[1:5])
     draw = partial(draw_bars, groups, x="failures", y="Expected failures by group")

@@ -92,6 +92,14 @@ def _for_page(svg: str, *, alt: str) -> str:
     return re.sub(r"\n\s*", "\n", body).replace('xlink:href="#', 'href="#').strip()
 
 
+def as_file(svg: str) -> str:
+    """Return a chart as a file of its own, in the light colours of the page."""
+    for colour, role in ROLES.items():
+        svg = svg.replace(f"var({role})", colour)
+    opening = f'<svg xmlns="http://www.w3.org/2000/svg" font-family="sans-serif" style="background: {PAPER}" '
+    return svg.replace("<svg ", opening, 1) + "\n"
+
+
 def _attribute(text: str) -> str:
     safe = show_text(text).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
     return safe.replace('"', "&quot;")

@@ -10,6 +10,7 @@ from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 from wearlab.show.plots import GRID, INK, MARKERS, MUTED, SERIES, SOFT, label_axes, number_axis, shorten, write_at
 
 NAMED = 6
+CROWDS = ((1, 1, 3.2), (2, 4, 4.6), (5, 12, 6.2), (13, 10**9, 8.0))  # from, to, size of the mark
 
 
 def draw_observed(units: pd.DataFrame, *, ax: Axes) -> Axes:
@@ -42,13 +43,16 @@ def draw_observed(units: pd.DataFrame, *, ax: Axes) -> Axes:
 
 
 def _draw_crowd(units: pd.DataFrame, ax: Axes) -> None:
-    crowd = units.assign(expected=units["expected"].round(2)).groupby(["expected", "observed"]).size()
-    if crowd.empty:
+    """Draw the trucks that are not flagged: those that would lie on one another as one mark, the larger the more."""
+    if units.empty:
         return
-    expected = crowd.index.get_level_values(0).to_numpy(float)
-    observed = crowd.index.get_level_values(1).to_numpy(float)
-    size = 9 + 7 * np.sqrt(crowd.to_numpy(float))
-    ax.scatter(expected, observed, s=size, color=SOFT[0], edgecolor=SERIES[0], linewidth=0.7)
+    step = max(float(units["expected"].max()), 0.5) / 80
+    crowd = units.assign(expected=(units["expected"] / step).round() * step).groupby(["expected", "observed"]).size()
+    for least, most, size in CROWDS:
+        some = crowd.loc[(crowd >= least) & (crowd <= most)].index
+        places = (some.get_level_values(0).to_numpy(float), some.get_level_values(1).to_numpy(float))
+        style = {"markerfacecolor": SOFT[0], "markeredgecolor": SERIES[0], "markeredgewidth": 0.7}
+        ax.plot(*places, MARKERS[0], linestyle="none", markersize=size).pop().set(**style)
 
 
 def draw_timeline(months: pd.DataFrame, *, ax: Axes, y: str) -> Axes:

@@ -2,6 +2,7 @@
 
 import base64
 import hashlib
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,8 +12,9 @@ from markupsafe import Markup
 from wearlab.evidence import DataError
 from wearlab.show.document import to_json, write_tables
 from wearlab.show.everything import study_document
-from wearlab.show.page import AUDIENCES, Page, arrange, picture_data
+from wearlab.show.page import AUDIENCES, Page, arrange, pictures_of
 from wearlab.show.paper import print_page
+from wearlab.show.plots import as_file
 from wearlab.show.words import TERMS
 from wearlab.show.workbook import write_workbook
 from wearlab.study import Study
@@ -48,6 +50,8 @@ def write_report(
 ) -> ReportWritten:
     """Write ``report.html`` and, beside it, every table and the data of every picture as CSV, and ``report.json``.
 
+    Every chart is a file of its own too, in the folder ``pictures``.
+
     ``sheet`` adds the tables as one workbook, ``report.xlsx``; ``pdf`` the page in print, ``report.pdf``. Refuses
     (DataError) a folder that cannot be written, and ``pdf`` where no PDF writer is present.
     """
@@ -55,21 +59,28 @@ def write_report(
     html = _render(page)
     tables = study.tables()
     csv = write_tables(tables, folder)
-    pictures = write_tables({f"picture_{name}": frame for name, frame in picture_data(page).items()}, folder)
+    pictures = write_tables({f"picture_{picture.name}": picture.data for picture in pictures_of(page)}, folder)
     notes = (("Safety", page.safety), *page.settings, *page.versions, *(("Caution", text) for text in page.cautions))
     return ReportWritten(
         folder,
         _write(folder / "report.html", html.encode()),
         csv,
-        pictures,
+        (*pictures, *_write_charts(page, folder / "pictures")),
         _write(folder / "report.json", to_json(study_document(study)).encode()),
         write_workbook(tables, folder / "report.xlsx", notes=notes)[0] if sheet else None,
         _write(folder / "report.pdf", print_page(html)) if pdf else None,
     )
 
 
+def _write_charts(page: Page, folder: Path) -> Iterator[Path]:
+    for picture in pictures_of(page):
+        for number, panel in enumerate(picture.panels, start=1):
+            yield _write(folder / f"{picture.name}_{number}.svg", as_file(panel.svg).encode())
+
+
 def _write(path: Path, content: bytes) -> Path:
     try:
+        path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(content)
     except OSError as error:
         raise DataError(

@@ -10,10 +10,12 @@ from wearlab.show.document import plain_value, show_text
 from wearlab.show.figures import is_missing, is_numeric, show_value
 from wearlab.show.layouts import LAYOUTS, Field, Layout
 
+STYLES = {"name": "name", "date": "name", "prose": "prose"}
+
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """One shown value with its range, the value it sorts by, and whether it is a number or a name."""
+    """One shown value with its range, the value it sorts by, and whether it is a number, a name or prose."""
 
     text: str
     span: str
@@ -79,7 +81,7 @@ def _cell(record: dict[Any, Any], field: Field) -> Cell:
     span = show_span(value, low, high, field.kind)
     text = span if alone else show_value(value, field.kind)
     sort = plain_value(low if alone else value)
-    style = "number" if is_numeric(field.kind) else "name" if field.kind in ("name", "date") else ""
+    style = "number" if is_numeric(field.kind) else STYLES.get(field.kind, "")
     return Cell(text, "" if alone else span, "" if sort is None else show_text(sort), style)
 
 
