@@ -240,6 +240,8 @@ def report(
     asked: Asked,
     *,
     audience: Annotated[str, typer.Option("--for", help="all, engineer, manager or analyst")] = "all",
+    sheet: Annotated[bool, typer.Option("--sheet", help="also write the tables as one XLSX workbook")] = False,
+    pdf: Annotated[bool, typer.Option("--pdf", help="also write the page as PDF (needs the extra 'pdf')")] = False,
 ) -> Reply:
     """All of it as one self-contained HTML page, with its tables as CSV beside it (--out DIR)."""
     from wearlab.evidence import DataError
@@ -261,7 +263,7 @@ def report(
         unknown_as_failure=asked.unknown_as_failures,
     )
     study = run_study(asked.source, settings, progress=print_progress)
-    written = write_report(study, asked.out, audience=audience)
+    written = write_report(study, asked.out, audience=audience, sheet=sheet, pdf=pdf)
     return Reply(study, study.tables(), study.history.config.currency, text=f"Wrote {written.page}", shown=False)
 
 
