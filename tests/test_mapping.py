@@ -164,7 +164,8 @@ def test_keyword_rules_tell_blank_values_and_mark_them_so(tmp_path: Path) -> Non
 def test_where_only_a_free_text_tells_the_action_rules_are_drafted_with_their_hits(tmp_path: Path) -> None:
     services = (
         "service_id,unit_id,date,note\n"
-        "S1,T1,2020-01-01,R&R u-joint frt\nS2,T1,2020-01-01,lube DL\nS3,T1,2020-01-01,washed\nS4,T1,2020-01-02,lube DL\n"
+        "S1,T1,2020-01-01,R&R u-joint frt\nS2,T1,2020-01-01,lube DL\n"
+        "S3,T1,2020-01-01,washed\nS4,T1,2020-01-02,lube DL\n"
     )
     folder = write_folder(tmp_path / "f", services=services)
     draft = draft_mapping(folder)

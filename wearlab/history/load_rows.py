@@ -10,6 +10,7 @@ import pyarrow as pa
 from wearlab.evidence import Caution, DataError
 
 BATCH_ROWS = 50_000
+SEPARATOR = "\x1f"  # the unit separator of ASCII: sets the values of a row apart in its hash
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,10 +41,24 @@ class Batch:
 
 
 @dataclass(frozen=True, slots=True)
+class Bulk:
+    """A text file of which every line is one record, so that the database itself can read it."""
+
+    path: str
+    delimiter: str
+    quote: str
+    crlf: bool
+    records: int  # lines after the header, counted on the bytes
+    trim: bool  # values may have blanks or quotes at their edges
+    separators: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Sheet:
     """One file opened: its header, the line the header stands on, and its rows in batches.
 
-    ``rows_expected`` is an independent count of the rows, or None where the reader checks itself line by line.
+    ``rows_expected`` is an independent count of the rows, or None where the reader checks itself line by line. Where
+    there is a ``bulk``, the rows may be read that way instead.
     """
 
     header: tuple[str, ...]
@@ -51,6 +66,7 @@ class Sheet:
     batches: Iterator[Batch]
     rows_expected: int | None
     cautions: tuple[Caution, ...] = ()
+    bulk: Bulk | None = None
 
 
 def make_batch(lines: Sequence[int], rows: Iterable[Sequence[str | None]], malformed: Sequence[Malformed]) -> Batch:

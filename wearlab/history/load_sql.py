@@ -5,7 +5,7 @@ Every identifier in it is one of the contract's own names or a column number; ev
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -13,7 +13,8 @@ from wearlab.history.config import FleetConfig, TableMap
 from wearlab.history.config_reader import EXCEL_SERIAL, MILES_PER_KM
 from wearlab.history.contract import Column, Kind, Table
 from wearlab.history.load_files import Layout
-from wearlab.history.store import quote_name
+from wearlab.history.load_rows import SEPARATOR, Bulk, Sheet
+from wearlab.history.store import quote_name, read_sql
 
 _SPACES = " \t\r\n\u00a0"
 _TYPES = {
@@ -54,6 +55,7 @@ class Reading:
     mapping: TableMap
     values: Mapping[str, Any]
     plain_numbers: bool
+    trim: bool = True  # values may have blanks at their edges
 
 
 def plan_reading(table: Table, config: FleetConfig, today: date, *, plain_numbers: bool) -> Reading:
@@ -129,10 +131,16 @@ def write_create(table: Table) -> str:
     )
 
 
-def write_insert(reading: Reading, layout: Layout) -> str:
-    """Return the statement that reads the registered text rows ``batch`` into the staged table of ``reading``."""
+def write_insert(reading: Reading, layout: Layout, bulk: Bulk | None = None) -> str:
+    """Return the statement that reads text rows into the staged table of ``reading``.
+
+    The rows are those of the registered table ``batch``, or where there is a ``bulk``, of the file itself; then their
+    lines are left to be told from their order.
+    """
     table = reading.table
+    reading = reading if bulk is None else replace(reading, trim=bulk.trim)
     look_in = _find_text(reading, layout)
+    source = "batch" if bulk is None else f"({read_sql('load_read_text')})"
     raw = [f"{look_in} as look_in", *(_write_raw(column, reading, layout) for column in table.columns)]
     extra = [text for _, text in _list_attributes(reading, layout)]
     raw += [f"{text} as attribute_{place}" for place, text in enumerate(extra)]
@@ -141,16 +149,24 @@ def write_insert(reading: Reading, layout: Layout) -> str:
     faults = " ".join(f"when {fault.condition} then {number}" for number, fault in enumerate(reading.faults))
     return (  # every part is a name of the contract, a number, or SQL from this file: no text of the data
         f"insert into staged_{table.name} select {names}, {_write_map(len(extra))}, $file_id, line, fault, "  # noqa: S608
-        f"{_write_fault_value(reading)}, {_write_hash(table, len(extra))} "
+        f"{_write_fault_value(reading)}, {_write_hash(table, layout, len(extra), bulk)} "
         f"from (select *, case {faults} end as fault "
-        f"from (select *, {typed} from (select line, {', '.join(raw)} from batch)))"
+        f"from (select *, {typed} from (select line, {', '.join(raw)} from {source})))"
     )
 
 
-def bind_values(reading: Reading, layout: Layout, statement: str, file_id: int) -> dict[str, Any]:
+def bind_values(reading: Reading, layout: Layout, statement: str, file_id: int, sheet: Sheet) -> dict[str, Any]:
     """Return the values that ``statement`` binds, and no others."""
     names = [name for name, _ in _list_attributes(reading, layout)]
     values = {**reading.values, "file_id": file_id, "attribute_names": names}
+    if sheet.bulk is not None:
+        values |= {
+            "path": sheet.bulk.path,
+            "columns": {f"c{number}": "VARCHAR" for number in range(len(sheet.header))},
+            "delimiter": sheet.bulk.delimiter,
+            "quote": sheet.bulk.quote,
+            "line_end": "\\r\\n" if sheet.bulk.crlf else "\\n",
+        }
     used = set(re.findall(r"\$([a-z0-9_]+)", statement))
     return {name: value for name, value in values.items() if name in used}
 
@@ -192,7 +208,7 @@ def _write_raw(column: Column, reading: Reading, layout: Layout) -> str:
 
 def _write_text(name: str, number: int, reading: Reading) -> str:
     """Return the trimmed text of one column of the file, its code replaced by what fleet.toml says it means."""
-    text = f"nullif(trim(c{number}, $spaces), '')"
+    text = f"nullif(trim(c{number}, $spaces), '')" if reading.trim else f"c{number}"
     if name not in reading.mapping.codes:
         return text
     code = _code_number(reading.mapping, name)
@@ -245,12 +261,33 @@ def _write_fault_value(reading: Reading) -> str:
     return f"case fault {parts} end"
 
 
-def _write_hash(table: Table, count: int) -> str:
-    """Return the hash of a row's content: the same for the same values, whatever file or order of columns."""
-    parts = [f"hash_part({quote_name(column.name)}::varchar)" for column in table.columns]
+def _write_hash(table: Table, layout: Layout, count: int, bulk: Bulk | None) -> str:
+    """Return the hash of a row's content: the same for the same values, whatever file or order of columns.
+
+    The values stand one after another with a separator between; in a row that itself holds the separator each stands
+    with its length in front instead, so that no two rows read the same.
+    """
+    names, places = [quote_name(column.name) for column in table.columns], range(count)
+    joined = [f"coalesce({name}::varchar, '')" for name in names]
+    joined += [
+        f"case when attribute_{place} is not null then "
+        f"concat($attribute_names[{place + 1}], chr(31), attribute_{place}, chr(31)) else '' end"
+        for place in places
+    ]
+    plain = f"concat_ws(chr(31), {', '.join(joined)})"
+    parts = [f"hash_part({name}::varchar)" for name in names]
     parts += [
         f"case when attribute_{place} is not null then "
         f"hash_part($attribute_names[{place + 1}]) || hash_part(attribute_{place}) else '' end"
-        for place in range(count)
+        for place in places
     ]
-    return f"(md5_number(concat({', '.join(parts)})) >> 1)::hugeint"
+    safe = f"concat({', '.join(parts)})"
+    if any(SEPARATOR in name for name, _ in layout.attributes):
+        text = safe
+    elif bulk is not None and not bulk.separators:
+        text = plain
+    else:
+        texts = [quote_name(column.name) for column in table.columns if column.kind is Kind.TEXT]
+        every = ", ".join([*texts, *(f"attribute_{place}" for place in places)])
+        text = f"case when contains(concat({every}), chr(31)) then {safe} else {plain} end"
+    return f"(md5_number({text}) >> 1)::hugeint"

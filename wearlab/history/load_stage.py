@@ -1,6 +1,6 @@
 """Rows staged, judged, and moved into the store; nothing of the store changes before all of a load is judged."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import pyarrow as pa
@@ -9,8 +9,9 @@ from wearlab.evidence import Caution, DataError
 from wearlab.history.config import FleetConfig
 from wearlab.history.contract import TABLES, Table, find_table
 from wearlab.history.load_advice import check_dates
-from wearlab.history.load_files import lay_out, open_file
-from wearlab.history.load_rows import DataFile, Malformed
+from wearlab.history.load_bulk import stage_bulk
+from wearlab.history.load_files import Layout, lay_out, open_file
+from wearlab.history.load_rows import DataFile, Malformed, Sheet
 from wearlab.history.load_sql import Reading, bind_values, plan_reading, write_create, write_insert
 from wearlab.history.store import Store, quote_name, read_sql, read_table_sql
 
@@ -32,6 +33,7 @@ class StagedFile:
 
     known: Known
     rows_read: int
+    stepped: bool  # read at once, with lines between its rows that are none
     unmatched: tuple[str, ...]  # names that fleet.toml maps to a column that the file does not have
     cautions: tuple[Caution, ...]
 
@@ -52,6 +54,7 @@ def prepare_staging(store: Store, names: set[str]) -> None:
     for name in ("number", "grouped", "day", "time", "serial", "flag", "part"):
         store.run(f"load_macro_{name}")
     store.run("load_aside_create")
+    store.run("load_lines_create")
     for table in TABLES:
         if table.name in names | {"units", "positions"}:
             store.execute(write_create(table))
@@ -74,15 +77,9 @@ def stage_file(known: Known, *, config: FleetConfig, today: date, store: Store) 
     plain = file.path.suffix.lower() in {".parquet", ".xlsx"}
     reading = plan_reading(table, config, today, plain_numbers=plain)
     layout = lay_out(file, sheet, table, reading.mapping)
-    statement = write_insert(reading, layout)
-    values = bind_values(reading, layout, statement, file_id)
-    malformed: list[Malformed] = []
-    rows = 0
-    for batch in sheet.batches:
-        rows += batch.rows.num_rows
-        malformed += batch.malformed
-        if batch.rows.num_rows:
-            store.execute(statement, values, batch=batch.rows)
+    staged = stage_bulk(store, reading, layout, sheet, file_id)
+    bulk = staged is not None
+    rows, malformed = staged or _stage_batches(store, reading, layout, sheet, file_id)
     if sheet.rows_expected is not None and sheet.rows_expected != rows:
         raise count_gap(file.name, sheet.rows_expected, rows)
     _set_aside_malformed(store, table, file_id, malformed)
@@ -90,7 +87,23 @@ def stage_file(known: Known, *, config: FleetConfig, today: date, store: Store) 
     if faults:
         check_dates(store, reading, file, file_id, faults)
         _set_aside_faults(store, reading, file_id)
-    return StagedFile(known, rows + len(malformed), layout.unmatched, (*sheet.cautions, *layout.cautions))
+    stepped = bulk and bool(malformed)
+    return StagedFile(known, rows + len(malformed), stepped, layout.unmatched, (*sheet.cautions, *layout.cautions))
+
+
+def _stage_batches(
+    store: Store, reading: Reading, layout: Layout, sheet: Sheet, file_id: int
+) -> tuple[int, list[Malformed]]:
+    statement = write_insert(reading, layout)
+    values = bind_values(reading, layout, statement, file_id, replace(sheet, bulk=None))
+    malformed: list[Malformed] = []
+    rows = 0
+    for batch in sheet.batches:
+        rows += batch.rows.num_rows
+        malformed += batch.malformed
+        if batch.rows.num_rows:
+            store.execute(statement, values, batch=batch.rows)
+    return rows, malformed
 
 
 def count_gap(name: str, expected: int, found: int) -> DataError:
@@ -142,6 +155,7 @@ def judge_rows(store: Store, names: set[str]) -> None:
     for table in TABLES[2:]:
         if table.name in names:
             store.run(f"load_judge_{table.name}")
+    store.run("load_aside_lines")
 
 
 def move_rows(store: Store, table: Table, staged: tuple[StagedFile, ...]) -> tuple[Outcome, ...]:
@@ -149,18 +163,26 @@ def move_rows(store: Store, table: Table, staged: tuple[StagedFile, ...]) -> tup
 
     Refuses (DataError) to go on if a row is not accounted for.
     """
-    store.execute(read_table_sql("load_table_judge", table), {"table": table.name})
+    values = {"table": table.name}
+    store.execute(read_table_sql("load_table_repeats", table), values)
     before = store.count(table.name)
     first = store.number(read_table_sql("load_table_next_row", table))
-    store.execute(read_table_sql("load_table_move", table), {"first": first})
-    counts = {row[0]: row[1:] for row in store.rows(read_sql("load_outcomes"), {"table": table.name})}
-    outcomes = []
-    for one in staged:
-        loaded, aside, repeats = counts.get(one.known.file_id, (0, 0, 0))
-        if loaded + aside + repeats != one.rows_read:
-            raise count_gap(one.known.file.name, one.rows_read, loaded + aside + repeats)
-        outcomes.append(Outcome(one.known.file_id, one.rows_read, loaded, aside, repeats))
+    move = "load_table_move_stepped" if any(one.stepped for one in staged) else "load_table_move"
+    store.execute(read_table_sql(move, table), values | {"first": first})
+    ids = [one.known.file_id for one in staged]
+    counts = store.rows(read_table_sql("load_table_outcomes", table), values | {"file_ids": ids})
+    outcomes = tuple(
+        _settle(one, *row[1:])
+        for one, row in zip(sorted(staged, key=lambda one: one.known.file_id), counts, strict=True)
+    )
     grown = store.count(table.name) - before
     if grown != sum(outcome.rows_loaded for outcome in outcomes):
         raise count_gap(table.name, sum(outcome.rows_loaded for outcome in outcomes), grown)
-    return tuple(outcomes)
+    return outcomes
+
+
+def _settle(one: StagedFile, rows: int, repeats: int, aside: int, malformed: int) -> Outcome:
+    """Return what became of one file's rows. Refuses (DataError) to go on if they are not what its reader counted."""
+    if rows + malformed != one.rows_read:
+        raise count_gap(one.known.file.name, one.rows_read, rows + malformed)
+    return Outcome(one.known.file_id, one.rows_read, one.rows_read - aside - repeats, aside, repeats)

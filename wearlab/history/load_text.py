@@ -12,9 +12,12 @@ from dataclasses import dataclass
 from typing import BinaryIO, cast
 
 from wearlab.evidence import Caution, DataError
-from wearlab.history.load_rows import BATCH_ROWS, Batch, DataFile, Malformed, Sheet, make_batch, unreadable
+from wearlab.history.load_rows import BATCH_ROWS, Batch, Bulk, DataFile, Malformed, Sheet, make_batch, unreadable
+from wearlab.history.load_scan import scan_bytes
 
 DELIMITERS = (",", ";", "\t", "|")
+SMALLEST_BULK = 1 << 22  # bytes; a smaller file is read as fast record by record
+_WILD = frozenset("*?[]{}")  # a path with one of these would name several files to the database
 _CHUNK = 1 << 20
 _LONGEST_RECORD = 1_000  # lines; a quoted text longer than this is taken as a quote that was never closed
 _LARGEST_UNPACKED = 4 << 30  # bytes of text in a compressed file
@@ -43,15 +46,13 @@ def read_text(file: DataFile, names: frozenset[str]) -> Sheet:
     """Return a delimited text file as rows; ``names`` are the column names looked for, to tell the delimiter.
 
     Refuses (DataError) a file that cannot be read, is empty or is no text. A line that is no row (too few or too many
-    values, a quote never closed) is handed on as malformed and swallows no other line.
+    values, a quote never closed) is handed on as malformed and swallows no other line. Where each line is one record,
+    the sheet says how the database may read it at once.
     """
-    text = measure_text(file)
-    with _opened(file, text.encoding) as stream:
-        first = next((line for line in stream if line.strip("\r\n")), None)
-    if first is None:
-        raise DataError("empty-file", "the file is empty: not even a header", "export it again", file.name)
     quote = file.options.get("quote", '"')
-    delimiter = file.options.get("delimiter") or sniff_delimiter(first, names, quote)
+    bulk_text = _measure_bulk(file, names, quote)
+    text = bulk_text[0] if bulk_text else measure_text(file)
+    delimiter = bulk_text[1].delimiter if bulk_text else _find_delimiter(file, text.encoding, names, quote)
     with _opened(file, text.encoding) as stream:
         head = next(record for record in split_records(stream, delimiter, quote, None) if record.fields != [])
     if head.fields is None:
@@ -62,7 +63,37 @@ def read_text(file: DataFile, names: frozenset[str]) -> Sheet:
         words = f"{file.name} is not UTF-8; it was read as {text.encoding}: look at its accented letters."
         cautions = (Caution("encoding-guessed", words),)
     batches = _read_batches(file, text, delimiter, quote, len(header))
-    return Sheet(header, head.line, batches, None, cautions)
+    return Sheet(header, head.line, batches, None, cautions, bulk_text[1] if bulk_text else None)
+
+
+def _find_delimiter(file: DataFile, encoding: str, names: frozenset[str], quote: str) -> str:
+    with _opened(file, encoding) as stream:
+        first = next((line for line in stream if line.strip("\r\n")), None)
+    if first is None:
+        raise DataError("empty-file", "the file is empty: not even a header", "export it again", file.name)
+    return file.options.get("delimiter") or sniff_delimiter(first, names, quote)
+
+
+def _measure_bulk(file: DataFile, names: frozenset[str], quote: str) -> tuple[Text, Bulk] | None:
+    """Return how a file of one record a line may be read at once, or None where it is not one, or is small."""
+    path = str(file.path.absolute())
+    if (
+        file.path.suffix.lower() == ".gz"
+        or file.options.get("encoding", "utf-8").lower() not in {"utf-8", "utf8"}
+        or set(path) & _WILD
+        or file.path.stat().st_size < SMALLEST_BULK
+    ):
+        return None
+    try:
+        delimiter = _find_delimiter(file, "utf-8-sig", names, quote)
+    except UnicodeDecodeError:
+        return None
+    scan = scan_bytes(file.path, delimiter, quote)
+    if not scan.simple:
+        return None
+    records = scan.lines - scan.blank_at_end - 1
+    bulk = Bulk(path, delimiter, quote, scan.crlf, records, trim=scan.edges, separators=scan.separators)
+    return Text("utf-8-sig", scan.lines, guessed=False), bulk
 
 
 def measure_text(file: DataFile) -> Text:
@@ -161,7 +192,7 @@ def split_records(lines: Iterable[str], delimiter: str, quote: str, width: int |
             pending.extendleft(reversed(taken[1:]))
             del taken[1:]
             records = _reader(feed(), delimiter, quote)
-        text = taken[0].rstrip("\r\n")[:_SHOWN] if reason else ""
+        text = cut_text(taken[0]) if reason else ""
         yield _Record(number, None if reason else fields, text, reason, len(taken))
         number += len(taken)
 
@@ -173,7 +204,7 @@ def _take(records: Iterator[list[str]], width: int | None) -> tuple[list[str], s
     except csv.Error as error:
         return [], _explain(str(error))
     if fields and width is not None and len(fields) != width:
-        return fields, f"{len(fields)} values where the header has {width}"
+        return fields, count_reason(len(fields), width)
     return fields, ""
 
 
@@ -181,6 +212,24 @@ def _reader(lines: Iterable[str], delimiter: str, quote: str) -> Iterator[list[s
     if not quote:
         return csv.reader(lines, delimiter=delimiter, quoting=csv.QUOTE_NONE, skipinitialspace=True)
     return csv.reader(lines, delimiter=delimiter, quotechar=quote, skipinitialspace=True, strict=True)
+
+
+def split_line(line: str, delimiter: str, quote: str) -> list[str] | None:
+    """Return the values of one line by itself, or None where its quotes do not close."""
+    try:
+        return next(_reader([line], delimiter, quote), [])
+    except csv.Error:
+        return None
+
+
+def cut_text(line: str) -> str:
+    """Return as much of a malformed line as is kept."""
+    return line.strip("\r\n")[:_SHOWN]
+
+
+def count_reason(values: int, width: int) -> str:
+    """Return why a line of ``values`` values is no row."""
+    return f"{values} values where the header has {width}"
 
 
 def _explain(message: str) -> str:

@@ -1,7 +1,8 @@
 -- The new rows of THIS_TABLE, in the order in which they were read.
 insert into THIS_TABLE by name
-select staged_THIS_TABLE.* exclude (fault, fault_value), $first + staged_THIS_TABLE.rowid as row_id
-from staged_THIS_TABLE
-join judged on judged.staged_row = staged_THIS_TABLE.rowid
-where judged.is_new
-order by staged_THIS_TABLE.rowid
+select s.* exclude (fault, fault_value, line), coalesce(s.line, s.rowid + b.shift) as line, $first + s.rowid as row_id
+from staged_THIS_TABLE s
+left join bulk_lines b on b.file_id = s.file_id
+where s.fault is null
+  and s.rowid not in (select staged_row from aside where table_name = $table and staged_row is not null)
+  and s.rowid not in (select staged_row from repeats)

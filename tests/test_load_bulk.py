@@ -1,0 +1,181 @@
+"""Files read at once by the database: the same rows, lines and faults as record by record."""
+
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.fleet_files import account, aside, load_into, write_folder
+from wearlab.history import load_scan, load_text
+from wearlab.history.load_scan import Scan, scan_bytes
+from wearlab.history.store import IN_MEMORY, open_store
+
+HEADER = "service_id,unit_id,date,miles,action,note,tool\n"
+
+
+def outcome(folder: Path) -> tuple[object, ...]:
+    with open_store(IN_MEMORY) as store:
+        loaded = load_into(folder, store)
+        rows = store.rows("select * exclude (row_id) from services order by file_id, line")
+        reasons = list(loaded.set_aside["reason"])
+        return account(loaded), aside(loaded), reasons, rows
+
+
+def both_ways(folder: Path, monkeypatch: pytest.MonkeyPatch) -> tuple[object, ...]:
+    by_record = outcome(folder)
+    monkeypatch.setattr(load_text, "SMALLEST_BULK", 0)
+    at_once = outcome(folder)
+    monkeypatch.undo()
+    assert at_once == by_record
+    return at_once
+
+
+def scan(folder: Path, text: bytes) -> Scan:
+    path = folder / "x.csv"
+    path.write_bytes(text)
+    return scan_bytes(path, ",", '"')
+
+
+def test_rows_lines_and_faults_are_the_same_either_way(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    rows = [f"S{number},T1,2020-01-01,{number},regrease,note {number},t\n" for number in range(300)]
+    rows[3] = "S3,T1,2020-01-01\n"
+    rows[4] = "S4,T1,2020-01-01,1,regrease,n,t,more\n"
+    rows[5] = "S5,T1,2020-13-01,1,regrease,n,t\n"
+    rows[6] = "S6,T9,2020-01-01,1,regrease,n,t\n"
+    rows[100] = 'S100,T1,2020-01-01,1,regrease,"a, ""b""",\n'
+    rows[101] = 'S101,T1,2020-01-01,1,regrease,5" pipe 6",""\n'
+    rows[102] = "S102, T1 ,2020-01-01, 1,regrease\t,\u00a0n\u00a0, \n"
+    rows[200] = "\n"[:0] + "S1,T1,2020-01-01,1,regrease,note 1,t\n"
+    rows[299] = "S299,T1,2020-01-01,x,regrease,n,t\n"
+    for end in ("\n", "\r\n"):
+        folder = write_folder(tmp_path / repr(end), services=(HEADER + "".join(rows)).replace("\n", end))
+        accounts, set_aside, _, kept = both_ways(folder, monkeypatch)
+        assert accounts["services"] == (300, 294, 5, 1)
+        assert [line for _, line, _, _ in set_aside] == [5, 6, 7, 8, 301]
+        assert len(kept) == 294
+
+
+def test_a_large_plain_file_is_not_read_record_by_record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder = write_folder(tmp_path / "f", services=HEADER + "S1,T1,2020-01-01,1,regrease,n,t\nS2,short\n")
+    monkeypatch.setattr(load_text, "SMALLEST_BULK", 0)
+    monkeypatch.setattr(load_text, "make_batch", None)
+    accounts, set_aside, *_ = outcome(folder)
+    assert accounts["services"] == (2, 1, 1, 0)
+    assert set_aside == [("services.csv", 3, None, "S2,short")]
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        'S1,T1,2020-01-01,1,regrease,"two\nlines",t\nS2,T1,2020-01-01,1,inspect,,\n',
+        'S1,T1,2020-01-01,1,regrease,"open,t\nS2,T1,2020-01-01,1,inspect,,\nS3,T1,2020-01-01,1,inspect,,\n',
+        'S1,T1,2020-01-01,1,regrease,"closed"x,t\nS2,T1,2020-01-01,1,inspect,,\n',
+        "\nS1,T1,2020-01-01,1,regrease,n,t\n\n\nS2,T1,2020-01-01,1,inspect,,\n",
+        "S1,T1,2020-01-01,1,regrease,n,t\r\nS2,T1,2020-01-01,1,inspect,,\n",
+        "S1,T1,2020-01-01,1,regrease,n\rm,t\nS2,T1,2020-01-01,1,inspect,,\n",
+        "S1,T1,2020-01-01,1,regrease,n,t\nS2,T1,2020-01-01,1,inspect,,",
+        "S1,T1,2020-01-01,1,regrease,n,t\nS2,T1,2020-01-01,1,inspect,,\n\n\n",
+        'S1,T1,2020-01-01,1,regrease, "a,b",t\nS2,T1,2020-01-01,1,inspect,,\n',
+        "S1,T1,2020-01-01,1,regrease,a\x1fb,c\nS2,T1,2020-01-01,1,inspect,,\n",
+        " \nS2,T1,2020-01-01,1,inspect,,\n",
+        ",,,,,,\nS2,T1,2020-01-01,1,inspect,,\n",
+        "",
+    ],
+)
+def test_odd_files_come_out_the_same_either_way(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, text: str) -> None:
+    both_ways(write_folder(tmp_path / "f", services=HEADER + text), monkeypatch)
+
+
+def test_a_file_in_another_encoding_is_read_by_record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    text = (HEADER + "S1,T1,2020-01-01,1,regrease,Grüße,\n").encode("cp1252")
+    both_ways(write_folder(tmp_path / "f", services=text), monkeypatch)
+
+
+def test_a_name_that_would_be_a_pattern_names_one_file_only(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    row = "S{},T1,2020-01-01,1,regrease,,\n"
+    files = {
+        "services-*": HEADER + row.format(1),
+        "services-[a]": HEADER + row.format(2),
+        "services-a": HEADER + row.format(3),
+    }
+    accounts, *_ = both_ways(write_folder(tmp_path / "f", services=None, **files), monkeypatch)
+    assert accounts["services"] == (3, 3, 0, 0)
+
+
+def test_rows_that_hold_the_separator_of_the_hash_are_told_apart(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rows = "S1,T1,2020-01-01,1,regrease,a\x1fb,\nS1,T1,2020-01-01,1,regrease,a,b\nS1,T1,2020-01-01,1,regrease,a\x1fb,\n"
+    accounts, *_ = both_ways(write_folder(tmp_path / "f", services=HEADER + rows), monkeypatch)
+    assert accounts["services"] == (3, 2, 0, 1)
+
+
+def test_a_row_is_the_same_row_whichever_way_its_file_was_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    row = "S1,T1,2020-01-01,1,regrease,n,t\n"
+    folder = write_folder(tmp_path / "f", services=HEADER + row)
+    with open_store(IN_MEMORY) as store:
+        load_into(folder, store)
+        monkeypatch.setattr(load_text, "SMALLEST_BULK", 0)
+        (folder / "services-2.csv").write_text(HEADER + row)
+        (folder / "services-3.csv").write_text(HEADER + row + 'S2,T1,2020-01-01,1,regrease,"a\x1fb",\n')
+        assert account(load_into(folder, store))["services"] == (4, 1, 0, 3)
+
+
+@pytest.mark.parametrize(
+    ("text", "simple", "lines"),
+    [
+        (b"a,b\n1,2\n", True, 2),
+        (b"a,b\n1,2", True, 2),
+        (b"a,b\r\n1,2\r\n\r\n", True, 3),
+        (b"a,b\n\n1,2\n", False, 3),
+        (b"a,b\n1,2\r\n", False, 2),
+        (b"a,b\n1\r,2\n", False, 2),
+        (b'a,b\n"1\n",2\n', False, 3),
+        (b'a,b\n"1,2\n', False, 2),
+        (b"a,b\n\xff,2\n", False, 2),
+        (b"a,b\n1\0,2\n", False, 2),
+        (b"a,b", False, 1),
+    ],
+)
+def test_the_bytes_tell_whether_each_line_is_one_record(tmp_path: Path, text: bytes, simple: bool, lines: int) -> None:
+    found = scan(tmp_path, text)
+    assert (found.simple, found.lines) == (simple, lines)
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    parts=st.lists(
+        st.sampled_from([b"\n", b"\r\n", b"a", b",", b'"', b" ", b"\t", "é".encode(), b"\xc2", b"\x1f"]), max_size=40
+    ),
+    size=st.integers(1, 7),
+)
+def test_a_scan_does_not_depend_on_where_the_chunks_end(
+    tmp_path_factory: pytest.TempPathFactory, parts: list[bytes], size: int
+) -> None:
+    path = tmp_path_factory.mktemp("scan") / "x.csv"
+    path.write_bytes(b"".join(parts))
+    whole = scan_bytes(path, ",", '"')
+    before = load_scan._CHUNK
+    load_scan._CHUNK = size
+    try:
+        assert scan_bytes(path, ",", '"') == whole
+    finally:
+        load_scan._CHUNK = before
+
+
+cells = st.one_of(
+    st.sampled_from(
+        ["", "T1", "T9", "2020-01-01", "regrease", "replace", "1000", "-5", "4.5", "x y", " x", "x ", '"', "a\x1fb"]
+    ),
+    st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\n\r\x00"), max_size=5),
+)
+
+
+@settings(max_examples=12, deadline=None)
+@given(lines=st.lists(st.lists(cells, min_size=5, max_size=8).map(",".join), min_size=1, max_size=10))
+def test_any_lines_come_out_the_same_either_way(tmp_path_factory: pytest.TempPathFactory, lines: list[str]) -> None:
+    good = "S0,T1,2020-01-01,1,regrease,,\n"
+    folder = write_folder(tmp_path_factory.mktemp("lines") / "f", services=HEADER + good + "\n".join(lines))
+    with pytest.MonkeyPatch.context() as patch:
+        both_ways(folder, patch)
