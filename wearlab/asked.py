@@ -103,11 +103,12 @@ def question(panel: str) -> Callable[[Callable[..., Reply]], Callable[..., None]
 def _give(name: str, asked: Asked, reply: Reply) -> None:
     """Show a reply as the options ask; leaves with status 1 where the question could not be answered."""
     from wearlab import terminal
-    from wearlab.evidence import Unanswered
+    from wearlab.evidence import Unanswered, as_sentence
     from wearlab.show.document import answer_document, error_document, to_json, write_tables
 
     if isinstance(reply.result, Unanswered):
-        terminal.print_problem(" ".join(filter(None, (reply.result.text, reply.result.fix))))
+        missing = reply.result
+        terminal.print_problem(f"{as_sentence(missing.text)} {missing.fix[:1].upper()}{missing.fix[1:]}".strip())
         if asked.as_json:
             print_document(to_json(error_document(name, reply.result)))
         raise typer.Exit(1)

@@ -85,7 +85,13 @@ class DataError(Exception):
             )
             if part
         )
-        return ": ".join(part for part in (where, self.text) if part) + (f" Fix: {self.fix}" if self.fix else "")
+        line = ": ".join(part for part in (where, self.text) if part)
+        return f"{as_sentence(line)} Fix: {self.fix}" if self.fix else line
+
+
+def as_sentence(text: str) -> str:
+    """Return a text that ends as a sentence does."""
+    return text if text.endswith((".", "!", "?")) else f"{text}."
 
 
 def add_cautions(*groups: tuple[Caution, ...]) -> tuple[Caution, ...]:
