@@ -173,11 +173,12 @@ def make_trucks(rng: np.random.Generator, size: int) -> Trucks:
 
 
 def _abnormal(rng: np.random.Generator, duty_cycle: Ints, start: Ints, end: Ints) -> Flags:
-    """Return which trucks have abnormal joints: a few of those that are watched for most of the record."""
+    """Return which trucks have abnormal joints: a few, not in line-haul work, watched for most of the record."""
     size = len(duty_cycle)
     wanted = max(1, round(size * plan.ABNORMAL_TRUCKS_PER_300 / 300))
     watched = np.minimum(end, AS_OF) - np.maximum(start, RECORDS_FROM)
-    order = np.argsort(-(watched > 0.7 * (AS_OF - RECORDS_FROM)).astype(float) - rng.random(size) * 0.5, kind="stable")
+    wished = (watched > 0.7 * (AS_OF - RECORDS_FROM)).astype(float) + (duty_cycle > 0)
+    order = np.argsort(-wished - rng.random(size) * 0.5, kind="stable")
     chosen = np.zeros(size, dtype=bool)
     chosen[order[:wanted]] = True
     return chosen

@@ -10,6 +10,7 @@ COMPONENTS = ("joint", "slip_spline", "boot", "center_bearing")
 SHOPS = ("north_yard", "harbor", "quarry", "river_depot", "east_terminal")
 REGIONS = ("coast", "hills", "plains")
 
+STREAM = 7  # goes into every draw beside the seed
 RECORDS_FROM = np.datetime64("2020-07-01")
 AS_OF = np.datetime64("2026-06-30")
 
@@ -17,17 +18,17 @@ AS_OF = np.datetime64("2026-06-30")
 SHAPE = {"joint": 2.2, "slip_spline": 2.5, "boot": 1.4, "center_bearing": 1.8}
 ETA: Mapping[str, tuple[float, float, float]] = {
     "joint": (700_000.0, 370_000.0, 170_000.0),
-    "slip_spline": (740_000.0, 400_000.0, 180_000.0),
+    "slip_spline": (620_000.0, 340_000.0, 150_000.0),
     "boot": (650_000.0, 340_000.0, 150_000.0),
     "center_bearing": (780_000.0, 460_000.0, 220_000.0),
 }
 THETA: Mapping[str, tuple[float, float, float]] = {
-    "joint": (0.12, 0.4, 0.9),
-    "slip_spline": (0.12, 0.4, 0.9),
+    "joint": (0.1, 0.4, 1.0),
+    "slip_spline": (0.1, 0.4, 1.0),
     "boot": (0.0, 0.0, 0.0),
     "center_bearing": (0.0, 0.0, 0.0),
 }
-REFERENCE_INTERVAL = (15_000.0, 12_000.0, 8_000.0)
+REFERENCE_INTERVAL = (15_000.0, 12_000.0, 10_000.0)
 FRAILTY_VARIANCE = 0.25
 ROAD_SHARE = {"joint": 0.7, "slip_spline": 0.7, "boot": 0.4, "center_bearing": 0.75}
 UNGREASED_LIFE = 1.25  # extended-interval and sealed joints: longer life, no effect of the practised interval
@@ -40,16 +41,16 @@ OWNERSHIP_MILES = (600_000.0, 450_000.0, 250_000.0)
 
 # Practice: the company's plan, each shop's way with it, each truck's own habit.
 PLAN_FROM = np.datetime64("2019-01-01")
-PLAN_CHANGE = (np.datetime64("2023-07-01"), None, np.datetime64("2023-01-01"))
-PLAN_BEFORE = (15_000.0, 12_000.0, 10_000.0)
-PLAN_AFTER = (18_000.0, 12_000.0, 7_000.0)
-TRIAL_FROM = np.datetime64("2022-03-01")
+PLAN_CHANGE = (np.datetime64("2023-07-01"), np.datetime64("2023-01-01"), None)
+PLAN_BEFORE = (15_000.0, 12_000.0, 15_000.0)
+PLAN_AFTER = (18_000.0, 10_000.0, 15_000.0)
+TRIAL_FROM = np.datetime64("2021-09-01")
 TRIAL_INTERVAL = 5_000.0
-TRIAL_SHARE = 0.20  # of the vocational trucks of two shops
-SHOP_FACTOR = (1.00, 0.70, 1.40, 1.15, 0.85)
+TRIAL_SHARE = 0.25  # of the vocational trucks of two shops
+SHOP_FACTOR = (1.00, 0.65, 1.45, 1.20, 0.80)
 SHOP_WEIGHT = ((0.30, 0.25, 0.05, 0.20, 0.20), (0.25, 0.25, 0.10, 0.20, 0.20), (0.20, 0.12, 0.30, 0.20, 0.18))
-HABIT_SD = (0.22, 0.25, 0.32)
-GAP_SHAPE = 25.0  # gamma shape of one gap around the practised mean: coefficient of variation 0.2
+HABIT_SD = (0.30, 0.30, 0.38)
+GAP_SHAPE = 60.0  # gamma shape of one gap around the practised mean: coefficient of variation 0.13
 
 # Planted findings.
 BAD_LOT = "boot-2022-d"
@@ -70,11 +71,11 @@ PLANNED_SHARE = 0.25  # of the trucks have their joints replaced at an age
 PLANNED_AGE = (450_000.0, 240_000.0, 120_000.0)
 
 # Costs, in an invented fleet's dollars.
-REGREASE_STOP = 140.0
+REGREASE_STOP = 160.0
 COST_PLANNED = {"joint": 380.0, "slip_spline": 1500.0, "boot": 160.0, "center_bearing": 420.0}
 COST_FAILURE = {"joint": 2400.0, "slip_spline": 4200.0, "boot": 300.0, "center_bearing": 1600.0}
 COST_FAILURE_VOCATIONAL = {"joint": 1800.0}
-PUBLISHED_INTERVAL = (25_000.0, 15_000.0, 10_000.0)
+PUBLISHED_INTERVAL = (25_000.0, 15_000.0, 15_000.0)
 INTERVAL_GRID = 500.0
 JOINT_PLAY_LIMIT = 0.006
 BACKLASH_LIMIT = 0.007

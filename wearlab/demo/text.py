@@ -13,7 +13,7 @@ scale = "miles"
 currency = "USD"
 
 [costs]
-regrease_stop = 140
+regrease_stop = 160
 ownership_miles = { line_haul = 600000, regional = 450000, vocational = 250000 }
 joint = { planned = 380, failure = 2400 }
 slip_spline = { planned = 1500, failure = 4200 }
@@ -26,7 +26,7 @@ joint = { failure = 1800 }
 [published_interval]
 line_haul = { miles = 25000, months = 6, source = "invented for the demo" }
 regional = { miles = 15000, months = 6, source = "invented for the demo" }
-vocational = { miles = 10000, hours = 500, months = 6, source = "invented for the demo" }
+vocational = { miles = 15000, hours = 750, months = 6, source = "invented for the demo" }
 
 [limits]
 joint_play = { value = 0.006, unit = "in", source = "invented for the demo" }
@@ -45,6 +45,8 @@ generator by `wearlab demo`; the values that were planted are in `truth.json`, s
 `wearlab demo FOLDER --seed 1` writes exactly these files again. They follow the data contract: `units.csv`,
 `positions.csv`, `services-*.csv`, `readings.csv`, `duty_changes.csv`, `lube_plan.csv`, `measurements.csv`,
 `fleet.toml`. Beside them `spectra.csv` holds a duty spectrum per class, which only the driveline question reads.
+
+It is one draw of chance: another seed tells the same story with other luck.
 
 The story: a haulage company runs about 300 trucks over six years in three kinds of work, kept by five shops that each
 grease in their own way. What is planted:

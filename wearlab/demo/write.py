@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from wearlab.demo import scenario as plan
 from wearlab.demo.fleet import both, make_greasings, make_inspections, make_meters, make_practice, make_trucks
 from wearlab.demo.lives import make_hazard, make_lives, make_positions
 from wearlab.demo.records import (
@@ -42,7 +43,7 @@ def simulate_demo(seed: int, trucks: int) -> tuple[dict[str, pd.DataFrame], dict
 
     The same seed and number of trucks give the same tables to the last character.
     """
-    streams = [np.random.default_rng(child) for child in np.random.SeedSequence(seed).spawn(9)]
+    streams = [np.random.default_rng(child) for child in np.random.SeedSequence((plan.STREAM, seed)).spawn(9)]
     fleet = make_trucks(streams[0], trucks)
     meters = make_meters(streams[1], fleet)
     practice = make_practice(fleet, meters)
