@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from importlib.metadata import version
 from pathlib import Path
-from typing import TypeVar
+from typing import Protocol, TypeVar
 
 import pandas as pd
 
@@ -22,6 +22,11 @@ from wearlab.history.load import Loaded
 from wearlab.history.source import Progress, View, read_source
 
 Answered = TypeVar("Answered")
+
+
+class _Tabled(Protocol):
+    def tables(self) -> dict[str, pd.DataFrame]: ...
+
 
 VERSIONS_OF = ("wearlab", "duckdb", "lifelines", "numpy", "pandas", "scipy", "scikit-learn", "matplotlib")
 
@@ -195,7 +200,7 @@ def backtest_days(history: History, *, months: int) -> tuple[date, ...]:
     return tuple(day.date() for day in reversed(days) if day >= first)
 
 
-def _tables(result: object) -> dict[str, pd.DataFrame]:
+def _tables(result: _Tabled | Unanswered | None) -> dict[str, pd.DataFrame]:
     return {} if result is None or isinstance(result, Unanswered) else result.tables()
 
 
