@@ -143,7 +143,7 @@ def test_no_stratum_with_a_curve_is_unanswered_and_says_what_is_missing() -> Non
     obs = make_observations([500.0, 1000.0, 1500.0], [0, 0, 0], count=[10.0, 12.0, 8.0])
     result = fit_strata(make_history(lives_of(obs)), by=None, component=None, mode=None, level=0.9, seed=1)
     assert isinstance(result, Unanswered)
-    assert "none of the 30 parts has failed" in result.text
+    assert "None of the 30 parts has failed" in result.text
     assert any("at most one in ten would fail by" in caution.text for caution in result.cautions)
 
 

@@ -179,7 +179,8 @@ def _compare_component(
     classes = []
     for number, level in enumerate(levels):
         inside = np.flatnonzero(code == number)
-        stratum = (("component", component), (factor, level))
+        named = () if component is None else (("component", component),)
+        stratum = (*named, (factor, level))
         fit = fit_stratum(rows.obs.take(inside), basis=basis, stratum=stratum, inherited=(), class_shape=None)
         costs = None if cost is None else cost[inside]
         classes.append(_describe(component, level, fit, costs, until, draws))

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from wearlab.curves.mixture import TwoPopulations, find_two_populations
 from wearlab.curves.observations import BoolArray
 from wearlab.curves.quality import ENOUGH, Rivals, Straightness, compare_rivals, judge_straightness
+from wearlab.curves.strata import say_stratum
 from wearlab.curves.stratum import Fit
 from wearlab.curves.successive import Successive, compare_successive
 from wearlab.evidence import Caution, add_cautions
@@ -39,10 +40,10 @@ def check_fit(fit: Fit, later: BoolArray) -> Checks:
 
 def caution_fit(fit: Fit, checks: Checks) -> Fit:
     """Return the fit with the cautions that its checks deserve."""
-    who = ", ".join(value for _, value in fit.basis.stratum)
-    prefix = f"{who}: " if who else ""
+    prefix = say_stratum(fit.basis.stratum)
     found = (*_say_bend(checks, prefix, fit.basis.scale), *_say_rival(checks, prefix), *_say_later(checks, prefix))
-    return replace(fit, cautions=add_cautions(fit.cautions, found))
+    said = tuple(Caution(caution.code, caution.text[0].upper() + caution.text[1:]) for caution in found)
+    return replace(fit, cautions=add_cautions(fit.cautions, found if prefix else said))
 
 
 def _say_bend(checks: Checks, prefix: str, scale: str) -> tuple[Caution, ...]:

@@ -102,12 +102,12 @@ def _count(lives: pd.DataFrame) -> int:
 
 
 def _no_curve(basis: Basis, cautions: tuple[Caution, ...], items: tuple[Fit | Unfitted, ...]) -> Unanswered:
-    reasons = list(dict.fromkeys(item.reason for item in items if isinstance(item, Unfitted)))
+    said = [caution.text for item in items for caution in item.cautions if caution.code == "no-curve"]
     return Unanswered(
         basis,
         cautions,
         "no-curve",
-        "no life curve can be fitted: " + ("; ".join(reasons) if reasons else "there are no lives"),
+        "no life curve can be fitted. " + (" ".join(said) if said else "There are no lives."),
         "a curve needs failures at two ages, or one failure with a part still running beyond it",
     )
 

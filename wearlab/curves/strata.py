@@ -61,7 +61,7 @@ def choose_columns(history: History, lives: pd.DataFrame, by: tuple[str, ...] | 
     """
     if by is None:
         return tuple(column for column in USUAL if lives[column].notna().any())
-    allowed = [name for name in (*PARTING, *history.factors) if name in lives]
+    allowed = [name for name in (*PARTING, *history.factors) if name in lives and lives[name].notna().any()]
     for column in by:
         if column not in allowed:
             raise DataError(
@@ -88,3 +88,15 @@ def _stratum(columns: tuple[str, ...], values: object) -> Stratum:
 def name_stratum(stratum: Stratum) -> tuple[tuple[str, str], ...]:
     """Return the stratum as it stands in a Basis, missing values in words."""
     return tuple((name, "not recorded" if value is None else value) for name, value in stratum)
+
+
+def say_stratum(stratum: tuple[tuple[str, str], ...]) -> str:
+    """Return a Basis's stratum as the start of a sentence (``joint, line_haul: ``), empty without one."""
+    words = [value if name in USUAL else f"{name} {value}" for name, value in stratum]
+    return f"{', '.join(words)}: " if words else ""
+
+
+def say_count(number: int, noun: str) -> str:
+    """Return a number with its noun: 1 failure, 2 failures, 1 life, 2,000 lives."""
+    plural = {"life": "lives"}.get(noun, f"{noun}s")
+    return f"{number:,} {noun if number == 1 else plural}"

@@ -11,7 +11,7 @@ from wearlab.curves.frailty import TruckFit, fit_trucks, limit_truck_life, limit
 from wearlab.curves.interval import Limits, limit_life, limit_shape
 from wearlab.curves.newton import Rows
 from wearlab.curves.observations import Observations
-from wearlab.curves.strata import Stratum, name_stratum
+from wearlab.curves.strata import Stratum, name_stratum, say_count, say_stratum
 from wearlab.curves.weibull import FloatArray, Weibull
 from wearlab.evidence import Basis, Caution, add_cautions
 
@@ -168,10 +168,10 @@ def _around(value: float, low: float | None, high: float | None) -> Estimate:
 
 
 REASONS: dict[str, str] = {
-    "no failures": "none of the {lives} parts has failed",
-    "failures without spread": "the failures ({failures}) lie at one age with no part running beyond it: no shape",
-    "no maximum": "the likelihood of {failures} failures among {lives} lives has no maximum: any shape would do",
-    "not converged": "no maximum was found for {failures} failures among {lives} lives",
+    "no failures": "none of the {parts} has failed",
+    "failures without spread": "{failures}, all at one age, with no part running beyond it: no shape",
+    "no maximum": "the likelihood of {failures} among {lives} has no maximum: any shape would do",
+    "not converged": "no maximum was found for {failures} among {lives}",
 }
 
 
@@ -183,9 +183,9 @@ def _unfitted(
     why: str,
     class_shape: float | None,
 ) -> Unfitted:
-    reason = REASONS[why].format(lives=f"{obs.lives:,}", failures=f"{obs.failures:,}")
-    who = ", ".join(value for _, value in basis.stratum)
-    said = f"{who}: {reason}." if who else reason[0].upper() + reason[1:] + "."
+    counts = (("parts", obs.lives, "part"), ("lives", obs.lives, "life"), ("failures", obs.failures, "failure"))
+    reason = REASONS[why].format(**{name: say_count(number, noun) for name, number, noun in counts})
+    said = _begin(basis, f"{reason}.")
     shape, b10 = None, None
     if why == "no failures" and len(obs):
         shape = ASSUMED_SHAPE if class_shape is None else class_shape
@@ -203,15 +203,22 @@ def _cautions(
     obs: Observations, basis: Basis, truck: TruckFit | None, curve: Weibull, estimates: dict[str, Estimate]
 ) -> tuple[Caution, ...]:
     """Return the cautions of a fit, each beginning with its stratum."""
-    who = ", ".join(value for _, value in basis.stratum)
     found = (*_say_few(obs), *_say_trucks(obs, truck, curve), *_say_open(estimates))
-    return tuple(Caution(code, f"{who}: {text}" if who else text[0].upper() + text[1:]) for code, text in found)
+    return tuple(Caution(code, _begin(basis, text)) for code, text in found)
+
+
+def _begin(basis: Basis, text: str) -> str:
+    said = say_stratum(basis.stratum) + text
+    return said[0].upper() + said[1:] if said == text else said
 
 
 def _say_few(obs: Observations) -> tuple[tuple[str, str], ...]:
     if obs.failures >= FEW:
         return ()
-    text = f"only {obs.failures} of {obs.lives:,} parts have failed: the shape is little more than a guess."
+    have = "has" if obs.failures == 1 else "have"
+    text = (
+        f"only {obs.failures} of {say_count(obs.lives, 'part')} {have} failed: the shape is little more than a guess."
+    )
     if obs.failures <= 5:
         text += " (In simulated fleets with so few failures the 90 % intervals held the truth 85 to 95 % of the time.)"
     return (("few-failures", text),)
