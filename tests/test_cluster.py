@@ -229,3 +229,88 @@ def test_a_level_that_is_not_known_is_no_level() -> None:
     assert factor.levels == ("A", "B")
     assert factor.code.tolist() == [0, -1, 1, 0, -1]
     assert code_factor("lot", pd.DataFrame({"lot": ["A", None, "A"]})) is None
+
+
+def test_months_that_only_held_the_bad_lot_are_not_named_besides_it(cluster: Cluster) -> None:
+    assert not cluster.beyond["factor"].isin(["fitted_month", "fitted_window", "lot"]).any()
+
+
+def test_a_second_bad_level_is_named_besides_the_first() -> None:
+    plan = Plan(trucks=300, spread=0.1, planted=(("boot", "lot", "L20", 6.0), ("boot", "clamp_tool", "C03", 4.0)))
+    cluster = _cluster(simulate(plan, 3), "boot")
+    named = {(cluster.verdict.factor, cluster.verdict.level)}
+    named |= set(zip(cluster.beyond["factor"], cluster.beyond["level"], strict=True))
+    assert {("lot", "L20"), ("clamp_tool", "C03")} <= named
+    assert "not explained by it" in cluster.verdict.text
+
+
+def test_a_bad_quarter_that_no_factor_records_is_named_as_a_window_of_fitting_dates() -> None:
+    history = simulate(
+        Plan(trucks=400, spread=0.0, positions=(("boot", 2),), planted=(("boot", "lot", "L20", 5.0),)), 5
+    )
+    unrecorded = replace(history, lives=history.lives.drop(columns="lot"), factors=("region", "crew"))
+    verdict = _cluster(unrecorded, "boot").verdict
+    assert verdict.found == "found"
+    assert verdict.factor == "fitted_window"
+    assert verdict.level is not None
+    assert verdict.level[:4] in {"2019", "2020", "2021"}
+
+
+def test_splines_are_followed_from_the_day_their_boot_failed() -> None:
+    history = simulate(Plan(trucks=200, spread=0.0), 9)
+    table = _cluster(history, "boot").consequences.set_index("group")
+    splines = history.lives[history.lives["component"] == "slip_spline"]
+    assert table["observed"].sum() == splines["failed"].sum()
+    assert table["expected"].sum() == pytest.approx(splines["failed"].sum(), rel=1e-9)
+    after = table.loc["after a boot failure on its shaft"]
+    assert after["times_before_low"] < 1.0 < after["times_before_high"]  # nothing was planted
+    assert len(_cluster(history, "joint").consequences) == 0
+
+
+def test_a_boot_failure_that_lets_water_in_shows_in_the_splines_that_follow() -> None:
+    history = simulate(Plan(trucks=200, spread=0.0, positions=(("slip_spline", 2), ("boot", 2))), 9)
+    lives = history.lives.copy()
+    boots = lives[(lives["component"] == "boot") & lives["failed"]].groupby(["unit_id", "shaft"])["end_date"].min()
+    splines = lives["component"] == "slip_spline"
+    keys = pd.MultiIndex.from_frame(lives.loc[splines, ["unit_id", "shaft"]])
+    first = pd.Series(boots.reindex(keys).to_numpy(), index=lives.index[splines])
+    wet = (
+        (first > lives.loc[splines, "start_date"])
+        & (first < lives.loc[splines, "end_date"])
+        & ~lives.loc[splines, "failed"]
+    )
+    lives.loc[wet.index[wet][::2], "failed"] = True  # half of the splines that outlived their boot rust
+    lives.loc[wet.index[wet][::2], ["ending", "running"]] = ["failure", False]
+    table = _cluster(replace(history, lives=lives), "slip_spline").consequences
+    assert table["times_before_low"].iloc[1] > 1.5
+    assert table["p_value"].iloc[1] < 0.001
+
+
+def test_fittings_measured_out_of_limits_are_counted_by_shop_and_followed() -> None:
+    history = simulate(Plan(trucks=200, spread=0.0, positions=(("boot", 1), ("joint", 4))), 4)
+    joints = history.lives[(history.lives["component"] == "joint") & history.lives["shop"].notna()]
+    bad = (joints["exit_days"] < 500) & joints["failed"]
+    measurements = pd.DataFrame(
+        {
+            "unit_id": joints["unit_id"],
+            "position": joints["position"],
+            "component": "joint",
+            "date": joints["start_date"] + pd.Timedelta(days=2),
+            "quantity": "tube_runout",
+            "value": np.where(bad, 0.030, 0.004),
+            "unit": "in",
+        }
+    )
+    cluster = _cluster(replace(history, measurements=measurements), "joint")
+    assert cluster.install_audit["fitted"].sum() == len(joints)
+    assert cluster.install_audit["nonconforming"].sum() == bad.sum()
+    assert cluster.install_audit["source"].str.contains("common practice, no source").all()
+    effect = cluster.install_effect.iloc[0]
+    assert effect["times_low"] > 1.0
+    assert effect["fitted_wrong"] == bad.sum()
+
+
+def test_without_a_verdict_there_is_no_second_look() -> None:
+    cluster = _cluster(simulate(Plan(trucks=120, spread=0.0), 11), "joint", ("region",))
+    for name in ("beyond", "combination", "importance", "timeline", "which_clock", "before_after"):
+        assert len(cluster.tables()[name]) == 0

@@ -7,7 +7,10 @@ from datetime import date
 
 import pandas as pd
 
+from wearlab.answers.cluster_audit import audit_fittings
 from wearlab.answers.cluster_beyond import look_beyond
+from wearlab.answers.cluster_combination import look_for_combination
+from wearlab.answers.cluster_consequences import follow_boots
 from wearlab.answers.cluster_evidence import Suspect, before_and_after, list_at_risk, make_timeline, settle, tell_clock
 from wearlab.answers.cluster_exposure import Counted, Studied, count_factors, study_component, tabulate_levels
 from wearlab.answers.cluster_factors import choose_factors
@@ -26,6 +29,7 @@ from wearlab.curves.expected_spans import ComponentSpans, read_components, split
 from wearlab.evidence import SAFETY, Basis, Caution, DataError, Unanswered, add_cautions
 from wearlab.history.lives import History
 
+_BOOTED = ("boot", "slip_spline")  # the parts whose failures have to be read together
 _DRAWS = 2000
 _DRAWS_PER_FACTOR = 100
 
@@ -37,8 +41,9 @@ class Cluster:
     ``levels`` one row per component, factor and level; ``at_risk`` the parts still running with the suspect property;
     ``timeline`` fittings and failures by month; ``beyond`` what stands out once the named level is accounted for: a
     pair or window inside it (``within``), or another level (``also``); ``which_clock`` the suspect parts against the
-    rest; ``before_after`` the suspect parts fitted before and from the day of a fix; ``what_would_settle`` the next
-    steps.
+    rest; ``before_after`` the suspect parts fitted before and from the day of a fix; ``consequences`` spline failures
+    after boot failures; ``combination`` and ``importance`` the trees' second look; ``install_audit`` and
+    ``install_effect`` what was recorded at fitting; ``what_would_settle`` the next steps.
     """
 
     basis: Basis
@@ -50,6 +55,11 @@ class Cluster:
     beyond: pd.DataFrame
     which_clock: pd.DataFrame
     before_after: pd.DataFrame
+    consequences: pd.DataFrame
+    combination: pd.DataFrame
+    importance: pd.DataFrame
+    install_audit: pd.DataFrame
+    install_effect: pd.DataFrame
     what_would_settle: pd.DataFrame
 
     def tables(self) -> dict[str, pd.DataFrame]:
@@ -62,6 +72,11 @@ class Cluster:
             "beyond": self.beyond,
             "which_clock": self.which_clock,
             "before_after": self.before_after,
+            "consequences": self.consequences,
+            "combination": self.combination,
+            "importance": self.importance,
+            "install_audit": self.install_audit,
+            "install_effect": self.install_effect,
             "what_would_settle": self.what_would_settle,
         }
 
@@ -88,7 +103,8 @@ def find_cluster(
     """
     basis = replace(history.basis, level=level)
     names = choose_factors(history, factors)
-    parts = tuple(split_by_origin(part, history.units) for part in _chosen(read_components(history), component))
+    every = read_components(history)
+    parts = tuple(split_by_origin(part, history.units) for part in _chosen(every, component))
     studied = [study_component(part, names) for part in parts]
     failures = sum(float(one.part.spans.weight[one.part.spans.failed].sum()) for one in studied)
     lives = sum(len(one.part.lives) for one in studied)
@@ -107,6 +123,11 @@ def find_cluster(
     beyond = look_beyond(chosen.one if chosen else None, chosen.named if chosen and suspected else None, seed, progress)
     verdict = judge(chosen, (searches, len(levels), draws), beyond)
     suspect = _suspect(chosen) if chosen and suspected else None
+    combination, importance = look_for_combination(
+        chosen.one if chosen else None, chosen.named if chosen and suspected else None, seed
+    )
+    boots = suspect.mine if suspect is not None and suspect.part.component == "boot" else None
+    audit, effect = audit_fittings(history, studied, level)
     return Cluster(
         basis=basis,
         cautions=add_cautions(history.cautions, _cautions(studied, verdict), (SAFETY,)),
@@ -117,6 +138,11 @@ def find_cluster(
         beyond=beyond,
         which_clock=tell_clock(suspect, level),
         before_after=before_and_after(suspect, fix_date, level),
+        consequences=follow_boots(every if component in (None, *_BOOTED) else (), boots, level),
+        combination=combination,
+        importance=importance,
+        install_audit=audit,
+        install_effect=effect,
         what_would_settle=settle(verdict.found, suspect),
     )
 

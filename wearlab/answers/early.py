@@ -54,8 +54,8 @@ class EarlyFailures:
     """Trucks that fail too often, and lives that ended too early, each against its own class without that truck.
 
     ``units`` one row per truck and component, the most striking first; ``lives`` one row per failed life, the earliest
-    first; ``spread`` the spread between trucks by component, as a variance around the class mean of 1; ``power`` how
-    many failures it takes to be flagged here, and how likely a truck of a given multiple is to reach them.
+    first; ``repeat_repairs`` those within 90 days of their fitting or 30 days of a service of their position, apart;
+    ``spread`` the spread between trucks by component, as a variance around the class mean of 1; ``power`` how many failures it takes to be flagged here, and how likely a truck of a given multiple is to reach them.
     """
 
     basis: Basis
@@ -63,12 +63,19 @@ class EarlyFailures:
     rate: float
     units: pd.DataFrame
     lives: pd.DataFrame
+    repeat_repairs: pd.DataFrame
     spread: pd.DataFrame
     power: pd.DataFrame
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the tables by their public names."""
-        return {"units": self.units, "lives": self.lives, "spread": self.spread, "power": self.power}
+        return {
+            "units": self.units,
+            "lives": self.lives,
+            "repeat_repairs": self.repeat_repairs,
+            "spread": self.spread,
+            "power": self.power,
+        }
 
 
 def find_early(
@@ -107,6 +114,7 @@ def find_early(
         rate=rate,
         units=table,
         lives=early,
+        repeat_repairs=early[early["repeat_repair"] | early["after_service"]].reset_index(drop=True),
         spread=spreads,
         power=_power(spreads, tests=len(table), rate=rate),
     )

@@ -20,6 +20,7 @@ Bools = NDArray[np.bool_]
 
 _NODES = 18
 _FEW = 20.0  # failures below which the shape of a class leans on its component's
+_EMPTY = -600.0  # ln of a sum that is no exposure at all
 _HALF = 0.5  # failures put in place of none, so that a class without failures still expects something
 _PULL = 2.0  # weight of that: 1 / variance of ln(shape), so that a factor of two is one standard deviation
 _POINTS: Floats = np.cos(np.pi * (np.arange(_NODES, dtype=np.float64) + 0.5) / _NODES)
@@ -170,7 +171,9 @@ def level_sums(spans: Spans, curve: ClassCurve, codes: Ints, levels: int) -> Flo
 def level_hazards(curve: ClassCurve, coefficients: Floats, log_shape: Floats, log_rate: Floats) -> Floats:
     """Return the expected failures of each level (data sets x levels) under other shapes and rates of its class."""
     place = chebyshev.chebvander((log_shape - curve.log_shape) / curve.half, _NODES - 1)
-    out: Floats = np.exp(log_rate[:, None] + place @ coefficients)
+    out = np.zeros((len(log_shape), coefficients.shape[1]))
+    some = np.flatnonzero(coefficients[0] > _EMPTY)
+    out[:, some] = np.exp(log_rate[:, None] + place @ coefficients[:, some])
     return out
 
 
