@@ -129,7 +129,8 @@ def make_truck(unit: dict[str, Any], rows: dict[str, list[dict[str, Any]]], aske
             changes.append((day, said[day]))
     truck = Truck(
         unit, max(began, asked["records_from"]), end, services, readings, changes,
-        make_track(miles, DAY_LIMIT["miles"]), make_track(clock, DAY_LIMIT["hours"]), asked["scale"],
+        make_track(miles, DAY_LIMIT["miles"], new_meters_too=True), make_track(clock, DAY_LIMIT["hours"]),
+        asked["scale"],
     )  # fmt: skip
     for service in services:
         service["raw"] = service.get("miles")

@@ -95,12 +95,24 @@ def _rate(track: list[tuple[date, float]]) -> float | None:
     return (last[1] - first[1]) / (last[0] - first[0]).days
 
 
-def make_track(values: list[tuple[date, float, bool, float]], limit: float) -> Track:
+def rank(value: tuple[date, float, bool, float], all_values: list[tuple[date, float, bool, float]]) -> int:
+    """Return 0 for the old meter's values of a day, 1 for the reading that says so, 2 for the new one's."""
+    if value[2]:
+        return 1
+    said = [v[1] for v in all_values if v[0] == value[0] and v[2]]
+    earlier = [v[0] for v in all_values if v[0] < value[0]]
+    if not said or not earlier:
+        return 0
+    old = max(v[1] for v in all_values if v[0] == max(earlier))
+    return 2 if min(said) <= value[1] < old else 0
+
+
+def make_track(values: list[tuple[date, float, bool, float]], limit: float, *, new_meters_too: bool = False) -> Track:
     heaviest: dict[tuple[date, bool, float], float] = {}
     for day, value, flag, weight in values:
         heaviest[day, flag, value] = max(weight, heaviest.get((day, flag, value), 0.0))
     ordered = sorted((d, v, f, w) for (d, f, v), w in heaviest.items())
-    ordered.sort(key=lambda v: (v[0], v[2], v[1]))
+    ordered.sort(key=lambda v: (v[0], rank(v, ordered) if new_meters_too else v[2], v[1]))
     judged = judge(ordered, limit)
     days: dict[date, list[float]] = {}
     right: dict[tuple[date, float], float] = {}

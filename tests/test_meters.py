@@ -187,6 +187,16 @@ def test_a_life_runs_on_over_a_replaced_meter(store: Store) -> None:
     assert made.lives["exit"].tolist() == [73_000.0]
 
 
+def test_a_service_on_the_day_of_a_new_meter_may_show_either(store: Store) -> None:
+    readings = [reading("2020-12-30", 36_400.0), reading("2020-12-31", 0.0, meter_replaced=True),
+                reading("2021-12-31", 36_500.0)]  # fmt: skip
+    services = [service("inspect", "2020-12-31", miles=36_500.0), service("regrease", "2020-12-31", miles=5.0)]
+    made = history(store, rows={"readings": readings, "services": services})
+    assert not made.meters["disregarded"].any()
+    assert made.stops["miles"].tolist() == [36_505.0]
+    assert made.lives["exit"].tolist() == [73_000.0]
+
+
 def test_the_summary_counts_by_truck_and_reason(store: Store) -> None:
     readings = [reading("2020-02-01", 3_000.0), reading("2020-03-01", 100.0), reading("2020-04-01", 9_000_000.0),
                 reading("2021-12-31", 73_000.0)]  # fmt: skip
