@@ -6,7 +6,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from wearlab.answers.intervals_checks import agrees_within, shift_of, tabulate_checks, tabulate_terms
 from wearlab.answers.intervals_costs import SETS, PartModel, TruckCosts, make_part
+from wearlab.answers.intervals_decision import Choice
 from wearlab.answers.intervals_effects import (
     BAND_COLUMNS,
     EFFECT_COLUMNS,
@@ -14,12 +16,14 @@ from wearlab.answers.intervals_effects import (
     LINE_COLUMNS,
     Reliability,
     effect_row,
+    find_calibration,
     find_renewed,
     fit_calibrated,
     measure_reliability,
     tabulate_bands,
 )
 from wearlab.answers.intervals_replacement import tabulate_replacement
+from wearlab.answers.intervals_robust import ROBUST_COLUMNS, tabulate_robustness
 from wearlab.answers.intervals_schedule import (
     CURVE_COLUMNS,
     REGREASE_COLUMNS,
@@ -49,7 +53,8 @@ class Recommendation:
     ``regrease`` one row per duty cycle; ``effects`` one per duty cycle and greased component; ``replacement`` one per
     component and duty cycle; ``cost_curve`` cost per 1,000 miles by interval; ``bands`` and ``lines`` failures per
     million by band of practised interval beside the fitted effect; ``today`` who really greases when; ``tried`` what
-    given intervals would do; ``sensitivity`` the effect seen in other ways.
+    given intervals would do; ``sensitivity`` one effect for all classes, seen in other ways; ``terms`` what else goes
+    with failure; ``robustness`` the decision made again under other costs and effects.
     """
 
     basis: Basis
@@ -63,10 +68,12 @@ class Recommendation:
     today: pd.DataFrame
     tried: pd.DataFrame
     sensitivity: pd.DataFrame
+    terms: pd.DataFrame
+    robustness: pd.DataFrame
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return all tables by name."""
-        names = ("regrease", "effects", "replacement", "cost_curve", "bands", "lines", "today", "tried", "sensitivity")
+        names = [name for name in self.__dataclass_fields__ if name not in ("basis", "cautions")]
         return {name: getattr(self, name) for name in names}
 
 
@@ -113,7 +120,9 @@ def recommend_intervals(
         lines=_stack([line for _, line in bands], LINE_COLUMNS),
         today=tabulate_today(history, classes),
         tried=_stack([w.tried for w in weighed], TRIED_COLUMNS),
-        sensitivity=effects.sensitivity,
+        sensitivity=effects.checks,
+        terms=effects.terms,
+        robustness=_stack([w.robustness for w in weighed], ROBUST_COLUMNS),
     )
 
 
@@ -171,7 +180,8 @@ class _Effects:
     reliability: dict[str, Reliability]
     control: PracticeFit | None
     table: pd.DataFrame
-    sensitivity: pd.DataFrame
+    checks: pd.DataFrame
+    terms: pd.DataFrame
 
 
 def _measure_effects(history: History, classes: tuple[str, ...], level: float) -> _Effects:
@@ -197,7 +207,10 @@ def _measure_effects(history: History, classes: tuple[str, ...], level: float) -
         renewed=find_renewed(history),
     )
     answered = control if isinstance(control, PracticeFit) else None
-    return _Effects(fits, reliability, answered, table, pd.DataFrame())
+    calibration = find_calibration(tuple(reliability.values()))
+    checks = tabulate_checks(history, fits, calibration, level=level)
+    terms = tabulate_terms(history, fits, calibration, level=level)
+    return _Effects(fits, reliability, answered, table, checks, terms)
 
 
 def _counts(episodes: pd.DataFrame, component: str, duty_cycle: str) -> tuple[int, int]:
@@ -216,6 +229,7 @@ class _Weighed:
     row: dict[str, object]
     curve: pd.DataFrame
     tried: pd.DataFrame
+    robustness: pd.DataFrame
     cautions: tuple[Caution, ...]
 
 
@@ -227,6 +241,7 @@ def _weigh(
     cautions = _class_cautions(history, usage, evidence)
     row = empty_row(usage, config, evidence)
     curve, tried = pd.DataFrame(columns=CURVE_COLUMNS), pd.DataFrame(columns=TRIED_COLUMNS)
+    robustness = pd.DataFrame(columns=ROBUST_COLUMNS)
     parts = _parts(history, effects, usage, seed)
     usable = bool(parts) and usage.ownership_miles > 0 and usage.miles_per_year > 0
     if usable and evidence is not None:
@@ -244,10 +259,14 @@ def _weigh(
                 "recommended_months": in_months(choice.recommended, usage),
             }
             curve = tabulate_curve(costs, bounds, level)
-            cautions += _choice_cautions(usage, choice.target_missed)
+            gathered = shift_of(effects.checks, "cumulative exposure")
+            shifts = {"life counted by exposure gathered": gathered}
+            shifts["unknown endings as failures"] = shift_of(effects.checks, "unknown endings as failures")
+            robustness = tabulate_robustness(costs, bounds, usage.current, {k: v for k, v in shifts.items() if v})
+            cautions += _choice_cautions(usage, choice, robustness, evidence)
     row["cautions"] = [caution.text for caution in cautions]
     row["sentence"] = write_sentence(row, usage)
-    return _Weighed(row, curve, tried, cautions)
+    return _Weighed(row, curve, tried, robustness, cautions)
 
 
 def _parts(history: History, effects: _Effects, usage: Usage, seed: int) -> tuple[PartModel, ...]:
@@ -275,7 +294,7 @@ def _class_evidence(effects: _Effects, name: str) -> ClassEvidence | None:
         failures=sum(effect.failures for effect in found),
         trucks=max(effect.trucks for effect in found),
         reliability_ratio=effects.reliability[name].ratio,
-        same_sign=True,
+        same_sign=all(agrees_within(effects.checks, name) for name in effects.fits),
         control_clear=_is_clear(control),
     )
 
@@ -306,8 +325,27 @@ def _class_cautions(history: History, usage: Usage, evidence: ClassEvidence | No
     return tuple(cautions)
 
 
-def _choice_cautions(usage: Usage, target_missed: bool) -> tuple[Caution, ...]:
-    if not target_missed:
-        return ()
-    text = f"{usage.duty_cycle}: no practised interval meets the targets in fleet.toml; the shortest is weighed."
-    return (Caution("target-missed", text),)
+def _choice_cautions(
+    usage: Usage, choice: Choice, robustness: pd.DataFrame, evidence: ClassEvidence
+) -> tuple[Caution, ...]:
+    name, cautions = usage.duty_cycle, []
+    if choice.target_missed:
+        text = f"{name}: no practised interval meets the targets in fleet.toml; the shortest is weighed."
+        cautions.append(Caution("target-missed", text))
+    other = robustness.loc[robustness["change"] == "life counted by exposure gathered", "cost_optimal"]
+    if len(other) and not choice.low <= float(other.iloc[0]) <= choice.high:
+        text = (
+            f"{name}: if what a part has borne under earlier practice counts for good, the least cost is near "
+            f"{float(other.iloc[0]):,.0f} miles, not {choice.cost_optimal:,.0f}."
+        )
+        cautions.append(Caution("earlier-practice", text))
+    if not evidence.control_clear:
+        text = (
+            f"{name}: the centre bearing, which is not greased, goes with the interval too: something else differs "
+            "between trucks that are greased often and seldom."
+        )
+        cautions.append(Caution("control-not-clear", text))
+    if not evidence.same_sign:
+        text = f"{name}: the effect within shops or within trucks points the other way than the effect overall."
+        cautions.append(Caution("signs-differ", text))
+    return tuple(cautions)

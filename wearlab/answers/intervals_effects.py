@@ -20,8 +20,8 @@ FOLLOWS = 0.05  # how far the slope of the next gap on recorded practice may be 
 EFFECT_COLUMNS = [
     "duty_cycle", "component", "theta", "theta_low", "theta_high", "failures", "trucks", "reliability_ratio",
     "theta_unpooled", "theta_unpooled_low", "theta_unpooled_high", "theta_uncorrected", "calibration_slope",
-    "hazard_ratio_per_doubling", "hazard_ratio_low", "hazard_ratio_high", "reference_miles", "practised_low",
-    "practised_high", "range_ratio", "shape", "shape_low", "shape_high", "eta", "eta_low", "eta_high",
+    "hazard_ratio_per_doubling", "hazard_ratio_low", "hazard_ratio_high", "e_value", "e_value_low", "reference_miles",
+    "practised_low", "practised_high", "range_ratio", "shape", "shape_low", "shape_high", "eta", "eta_low", "eta_high",
     "frailty_variance", "frailty_low", "frailty_high",
 ]  # fmt: skip
 BAND_COLUMNS = [
@@ -89,14 +89,24 @@ def find_renewed(history: History) -> frozenset[int]:
     return frozenset(history.lives.loc[late.to_numpy(), "life_id"].tolist())
 
 
+def find_calibration(reliability: tuple[Reliability, ...]) -> dict[str, float]:
+    """Return by class the slope of true on recorded ln practice, where it has to be corrected.
+
+    Where the reliability ratio is below 0.9, or the next gap follows the recorded practice by more or less than one for
+    one.
+    """
+    return {
+        found.duty_cycle: float(np.clip(found.slope, 0.3, 1.5))
+        for found in reliability
+        if found.slope is not None
+        and ((found.ratio is not None and found.ratio < RELIABLE) or abs(found.slope - 1) > FOLLOWS)
+    }
+
+
 def fit_calibrated(
     history: History, component: str, reliability: tuple[Reliability, ...], *, level: float
 ) -> tuple[PracticeFit | None, PracticeFit | None]:
-    """Return the fit of practice, corrected for noisy gaps where that matters, and the plain one.
-
-    Corrected where the reliability ratio is below 0.9, or the next gap follows the recorded practice by more or less
-    than one for one.
-    """
+    """Return the fit of practice, corrected for noisy gaps where that matters, and the plain one."""
     fit_with = partial(
         fit_practice,
         history.episodes,
@@ -108,12 +118,7 @@ def fit_calibrated(
     plain = fit_with()
     if isinstance(plain, NoPracticeFit):
         return None, None
-    calibration = {
-        found.duty_cycle: float(np.clip(found.slope, 0.3, 1.5))
-        for found in reliability
-        if found.slope is not None
-        and ((found.ratio is not None and found.ratio < RELIABLE) or abs(found.slope - 1) > FOLLOWS)
-    }
+    calibration = find_calibration(reliability)
     if not calibration:
         return plain, plain
     fit = fit_with(calibration=calibration)
@@ -141,7 +146,19 @@ def effect_row(
     row["theta_uncorrected"] = None if before is None else before.theta
     for name, value in (("per_doubling", effect.theta), ("low", effect.theta_low), ("high", effect.theta_high)):
         row[f"hazard_ratio_{name}"] = None if value is None else 2.0**value
+    span = effect.practised_high / effect.practised_low
+    if effect.theta is not None and effect.theta_low is not None:
+        row |= {"e_value": e_value(span**effect.theta), "e_value_low": e_value(span**effect.theta_low)}
     return row
+
+
+def e_value(ratio: float) -> float:
+    """Return how strongly a hidden cause must go with both practice and failure to explain a hazard ratio away.
+
+    Ratio + √(ratio·(ratio − 1)) for ratios above 1 (VanderWeele & Ding, *Annals of Internal Medicine* 167, 2017); 1
+    where the ratio is 1 or less. It takes the hazard ratio for a ratio of risks, which it nears for rare failures.
+    """
+    return 1.0 if ratio <= 1 else ratio + float(np.sqrt(ratio * (ratio - 1)))
 
 
 def tabulate_bands(fit: PracticeFit, *, per_scale: float) -> tuple[pd.DataFrame, pd.DataFrame]:
