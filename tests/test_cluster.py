@@ -245,9 +245,8 @@ def test_a_second_bad_level_is_named_besides_the_first() -> None:
 
 
 def test_a_bad_quarter_that_no_factor_records_is_named_as_a_window_of_fitting_dates() -> None:
-    history = simulate(
-        Plan(trucks=400, spread=0.0, positions=(("boot", 2),), planted=(("boot", "lot", "L20", 5.0),)), 5
-    )
+    plan = Plan(trucks=400, spread=0.0, positions=(("boot", 2),), planted=(("boot", "lot", "L20", 5.0),))
+    history = simulate(plan, 5)
     unrecorded = replace(history, lives=history.lives.drop(columns="lot"), factors=("region", "crew"))
     verdict = _cluster(unrecorded, "boot").verdict
     assert verdict.found == "found"
@@ -274,11 +273,8 @@ def test_a_boot_failure_that_lets_water_in_shows_in_the_splines_that_follow() ->
     splines = lives["component"] == "slip_spline"
     keys = pd.MultiIndex.from_frame(lives.loc[splines, ["unit_id", "shaft"]])
     first = pd.Series(boots.reindex(keys).to_numpy(), index=lives.index[splines])
-    wet = (
-        (first > lives.loc[splines, "start_date"])
-        & (first < lives.loc[splines, "end_date"])
-        & ~lives.loc[splines, "failed"]
-    )
+    mine = lives.loc[splines]
+    wet = (first > mine["start_date"]) & (first < mine["end_date"]) & ~mine["failed"]
     lives.loc[wet.index[wet][::2], "failed"] = True  # half of the splines that outlived their boot rust
     lives.loc[wet.index[wet][::2], ["ending", "running"]] = ["failure", False]
     table = _cluster(replace(history, lives=lives), "slip_spline").consequences

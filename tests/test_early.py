@@ -211,3 +211,9 @@ def test_the_power_table_says_how_many_failures_it_takes(early: EarlyFailures) -
     one = power[(power["component"] == "joint") & (power["multiple"] == 7.0)]
     assert one["failures_needed"].is_monotonic_increasing
     assert one["power"].is_monotonic_increasing
+
+
+def test_repeat_repairs_are_shown_apart(early: EarlyFailures) -> None:
+    apart = early.tables()["repeat_repairs"]
+    assert (apart["repeat_repair"] | apart["after_service"]).all()
+    assert apart["repeat_repair"].sum() == early.lives["repeat_repair"].sum()

@@ -18,8 +18,9 @@ def follow_boots(parts: tuple[ComponentSpans, ...], suspect_boots: Bools | None,
 
     A spline's exposure is split on the day of that failure, so that no spline has to survive to be counted as leaking;
     a failure found on the same day counts as before. ``times_before`` is the rate after over the rate before, exact
-    interval; hard-used trucks lose both boots and splines, so part of it may be the truck's. With ``suspect_boots`` (a mark on the boot lives) a third row follows the failures of those boots alone.
-    Empty without boots and splines on named shafts. ``cost`` is the recorded cost of the spline failures.
+    interval; hard-used trucks lose both boots and splines, so part of it may be the truck's. With ``suspect_boots`` (a
+    mark on the boot lives) a third row follows the failures of those boots alone. Empty without boots and splines on
+    named shafts. ``cost`` is the recorded cost of the spline failures.
     """
     boots = next((part for part in parts if part.component == "boot"), None)
     splines = next((part for part in parts if part.component == "slip_spline"), None)

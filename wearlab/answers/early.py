@@ -55,7 +55,8 @@ class EarlyFailures:
 
     ``units`` one row per truck and component, the most striking first; ``lives`` one row per failed life, the earliest
     first; ``repeat_repairs`` those within 90 days of their fitting or 30 days of a service of their position, apart;
-    ``spread`` the spread between trucks by component, as a variance around the class mean of 1; ``power`` how many failures it takes to be flagged here, and how likely a truck of a given multiple is to reach them.
+    ``spread`` the spread between trucks by component, as a variance around the class mean of 1; ``power`` how many
+    failures it takes to be flagged here, and how likely a truck of a given multiple is to reach them.
     """
 
     basis: Basis
