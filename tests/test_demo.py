@@ -35,6 +35,7 @@ REQUIRED = {
     "duty_changes": {"unit_id", "date", "duty_cycle"},
     "lube_plan": {"from_date", "interval_miles"},
     "measurements": {"unit_id", "position", "date", "quantity", "value", "unit"},
+    "angles": {"unit_id", "joint", "angle_deg", "unloaded_angle_deg"},
     "spectra": {"duty_cycle", "share_of_turns", "torque_nm", "angle_deg", "speed_rpm"},
 }
 

@@ -6,7 +6,18 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from wearlab.driveline import Joint, Line, References, Slip, Tube, check_driveline, compare_severity, read_spectra
+from wearlab.driveline import (
+    Joint,
+    Line,
+    References,
+    Slip,
+    Tube,
+    check_driveline,
+    check_layouts,
+    compare_severity,
+    read_angles,
+    read_spectra,
+)
 from wearlab.driveline.kinematics import (
     from_the_rear,
     output_angle,
@@ -223,3 +234,66 @@ def test_a_spectra_file_that_cannot_be_used_is_refused_with_its_place(tmp_path: 
 def test_a_reference_that_is_not_there_is_refused_with_those_that_are():
     with pytest.raises(DataError, match="easy, hard"):
         compare_severity(spectra(), reference="medium")
+
+
+def angles(**changes):
+    table = {
+        "unit_id": ["A", "A", "B", "B"],
+        "line": "main",
+        "joint": [1.0, 2.0, 1.0, 2.0],
+        "angle_deg": [2.0, 2.2, 5.0, 2.0],
+        "unloaded_angle_deg": [1.0, 1.1, 0.3, 0.6],
+    }
+    return pd.DataFrame({**table, **changes})
+
+
+def test_units_out_of_range_are_found_in_either_state_with_the_change_that_mends_each():
+    found = check_layouts(angles(), speed_rpm=1500)
+    lines = found.lines.set_index("unit_id")
+    assert lines["out_of_range"].to_dict() == {"A": 0, "B": 3}
+    assert set(zip(found.changes["check"], found.changes["state"], strict=True)) == {
+        ("preferred_angle", "loaded"),
+        ("mismatch", "loaded"),
+        ("least_angle", "unloaded"),
+    }
+    assert lines.loc["A", "worst"] == ""
+    assert "joint 2" in lines.loc["B", "worst"]
+
+
+def test_a_unit_gives_its_own_speed_and_order_of_rows_does_not_matter():
+    fast = angles(speed_rpm=[np.nan, np.nan, 3400.0, 3400.0])
+    found = check_layouts(fast, speed_rpm=1500)
+    assert found.lines.set_index("unit_id")["speed_rpm"].to_dict() == {"A": 1500.0, "B": 3400.0}
+    assert "torsional_acceleration" in set(found.changes["check"])
+    pd.testing.assert_frame_equal(check_layouts(fast.iloc[::-1], speed_rpm=1500).changes, found.changes)
+
+
+def test_one_state_only_is_said():
+    found = check_layouts(angles().drop(columns="unloaded_angle_deg"), speed_rpm=1500)
+    assert "one_state" in {caution.code for caution in found.cautions}
+
+
+@pytest.mark.parametrize(
+    ("text", "code", "line"),
+    [
+        ("unit_id,joint\nA,1\n", "missing_column", 1),
+        ("unit_id,joint,angle_deg\nA,1,2\nA,2,steep\n", "bad_value", 3),
+        ("unit_id,joint,angle_deg\nA,1,2\nA,2,inf\n", "bad_value", 3),
+        ("unit_id,joint,angle_deg\nA,1,2\nA,2,\n", "bad_angle", 3),
+        ("unit_id,joint,angle_deg\nA,1,-2\n", "bad_angle", 2),
+        ("unit_id,joint,angle_deg\nA,1,2\nA,1,3\n", "joint_twice", 3),
+    ],
+)
+def test_a_file_of_angles_that_cannot_be_used_is_refused_with_its_place(tmp_path: Path, text, code, line):
+    path = tmp_path / "angles.csv"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(DataError) as refused:
+        read_angles(path)
+    assert (refused.value.code, refused.value.file, refused.value.line) == (code, "angles.csv", line)
+
+
+def test_a_spectrum_that_is_nobodys_is_refused(tmp_path: Path):
+    path = tmp_path / "spectra.csv"
+    path.write_text("share_of_turns,torque_nm,angle_deg,speed_rpm\n1,10,3,1500\n", encoding="utf-8")
+    with pytest.raises(DataError, match="duty_cycle, unit_id or group"):
+        read_spectra(path)

@@ -192,6 +192,23 @@ def spectra_table() -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["duty_cycle", "share_of_turns", "torque_nm", "angle_deg", "speed_rpm"])
 
 
+def angles_table(rng: np.random.Generator, world: World) -> pd.DataFrame:
+    """Return joint angles of some trucks, loaded and unloaded, read by the driveline question alone."""
+    trucks, positions = world.trucks, world.positions
+    measured = (rng.random(trucks.size) < 0.12) & ~trucks.retired
+    at = np.flatnonzero((positions.component == 0) & measured[positions.truck])
+    truck = positions.truck[at]
+    line = np.array(["interaxle" if one.shaft == "interaxle" else "main" for one in positions.place[at]], dtype=object)
+    own = np.array([1.6, 1.8, 2.3])[trucks.duty_cycle[truck]] + 0.5 * rng.standard_normal(trucks.size)[truck]
+    loaded = np.abs(own + 0.25 * rng.standard_normal(len(at)))
+    loaded = np.where(rng.random(len(at)) < 0.06, loaded + rng.uniform(1.2, 3.0, len(at)), loaded)
+    unloaded = np.abs(loaded + 0.4 + 0.3 * rng.standard_normal(len(at)))
+    quarter = [np.round(values * 4) / 4 for values in (loaded, unloaded)]
+    table = pd.DataFrame({"unit_id": names(trucks)[truck], "line": line})
+    table["joint"] = (table.groupby(["unit_id", "line"]).cumcount() + 1).astype(str)
+    return table.assign(angle_deg=decimals(quarter[0], 2), unloaded_angle_deg=decimals(quarter[1], 2))
+
+
 def duty_changes_table(world: World) -> pd.DataFrame:
     """Return the days on which trucks changed their work."""
     changed = np.flatnonzero(world.trucks.change_day < NEVER)

@@ -44,7 +44,8 @@ generator by `wearlab demo`; the values that were planted are in `truth.json`, s
 
 `wearlab demo FOLDER --seed 1` writes exactly these files again. They follow the data contract: `units.csv`,
 `positions.csv`, `services-*.csv`, `readings.csv`, `duty_changes.csv`, `lube_plan.csv`, `measurements.csv`,
-`fleet.toml`. Beside them `spectra.csv` holds a duty spectrum per class, which only the driveline question reads.
+`fleet.toml`. Beside them `spectra.csv` (a duty spectrum per class) and
+`angles.csv` (joint angles of some trucks) are read by the driveline question alone.
 
 It is one draw of chance: another seed tells the same story with other luck.
 

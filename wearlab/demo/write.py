@@ -16,6 +16,7 @@ from wearlab.demo.fleet import both, make_greasings, make_inspections, make_mete
 from wearlab.demo.lives import make_hazard, make_lives, make_positions
 from wearlab.demo.records import (
     World,
+    angles_table,
     duty_changes_table,
     lube_plan_table,
     measurements_table,
@@ -43,7 +44,7 @@ def simulate_demo(seed: int, trucks: int) -> tuple[dict[str, pd.DataFrame], dict
 
     The same seed and number of trucks give the same tables to the last character.
     """
-    streams = [np.random.default_rng(child) for child in np.random.SeedSequence((plan.STREAM, seed)).spawn(9)]
+    streams = [np.random.default_rng(child) for child in np.random.SeedSequence((plan.STREAM, seed)).spawn(10)]
     fleet = make_trucks(streams[0], trucks)
     meters = make_meters(streams[1], fleet)
     practice = make_practice(fleet, meters)
@@ -64,6 +65,7 @@ def simulate_demo(seed: int, trucks: int) -> tuple[dict[str, pd.DataFrame], dict
         "lube_plan": lube_plan_table(world),
         "measurements": measurements_table(streams[8], world),
         "spectra": spectra_table(),
+        "angles": angles_table(streams[9], world),
     }
     bad = bad_services(services)
     tables["services"] = pd.concat([tables["services"], bad], ignore_index=True)

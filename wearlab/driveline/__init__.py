@@ -1,6 +1,7 @@
 """Driveline load: what angle, torque, speed and ratio do to joints, splines and tubes, apart from grease."""
 
 from wearlab.driveline.check import DrivelineCheck, Line, Slip, check_driveline
+from wearlab.driveline.fleet_layout import LayoutCheck, check_layouts, read_angles
 from wearlab.driveline.kinematics import Joint
 from wearlab.driveline.loads import Tube
 from wearlab.driveline.references import Reference, References
@@ -9,6 +10,7 @@ from wearlab.driveline.spectra import Severity, compare_severity, read_spectra
 __all__ = [
     "DrivelineCheck",
     "Joint",
+    "LayoutCheck",
     "Line",
     "Reference",
     "References",
@@ -16,6 +18,8 @@ __all__ = [
     "Slip",
     "Tube",
     "check_driveline",
+    "check_layouts",
     "compare_severity",
+    "read_angles",
     "read_spectra",
 ]

@@ -47,37 +47,35 @@ def read_spectra(path: Path) -> pd.DataFrame:
     Refuses (DataError) missing columns, values that are not numbers, negative shares, torques or angles, speeds that
     are not positive, and groups whose shares do not sum to 1 within 2 %.
     """
+    numbers = (*NUMBERS, "axle_ratio", "tire_turns_per_mile")
+    table = read_numbers(path, NUMBERS, numbers, example="duty_cycle, share_of_turns, torque_nm, angle_deg, speed_rpm")
+    named = [name for name in ("group", "duty_cycle", "unit_id") if name in table.columns]
+    if not named:
+        text = "the table has no column duty_cycle, unit_id or group"
+        raise DataError("missing_column", text, "say whose spectrum each row is", path.name, 1, "duty_cycle")
+    return check_spectra(table.rename(columns={named[0]: "group"}), file=path.name)
+
+
+def read_numbers(path: Path, required: tuple[str, ...], numbers: tuple[str, ...], *, example: str) -> pd.DataFrame:
+    """Return a small CSV table with its columns ``numbers`` read as numbers (blank = NaN), the rest as text."""
     try:
         table = pd.read_csv(path, dtype=str, keep_default_na=False)
     except (OSError, UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError) as error:
-        raise DataError(
-            "unreadable", f"cannot be read as CSV ({type(error).__name__})", "save it as CSV", path.name
-        ) from error
-    named = [name for name in ("group", "duty_cycle", "unit_id") if name in table.columns]
-    table = table.rename(columns={named[0]: "group"} if named else {})
-    missing = [name for name in ("group", *NUMBERS) if name not in table.columns]
+        text = f"cannot be read as CSV ({type(error).__name__})"
+        raise DataError("unreadable", text, "save it as CSV", path.name) from error
+    missing = [name for name in required if name not in table.columns]
     if missing:
-        raise DataError(
-            "missing_column",
-            f"the spectra table has no column {missing[0]}",
-            "one row per group and bin: group, share_of_turns, torque_nm, angle_deg, speed_rpm",
-            path.name,
-            1,
-            missing[0],
-        )
-    return check_spectra(_numbers(table, path.name), file=path.name)
-
-
-def _numbers(table: pd.DataFrame, file: str) -> pd.DataFrame:
-    table = table.copy()
-    for name in (*NUMBERS, "axle_ratio", "tire_turns_per_mile"):
+        text, fix = f"the table has no column {missing[0]}", f"columns: {example}"
+        raise DataError("missing_column", text, fix, path.name, 1, missing[0])
+    for name in numbers:
         if name not in table.columns:
             continue
         values = pd.to_numeric(table[name].replace("", None), errors="coerce")
+        values = values.where(np.isfinite(values.to_numpy(dtype=float)))
         wrong = np.flatnonzero(values.isna().to_numpy() & (table[name] != "").to_numpy())
         if len(wrong):
             text = f"not a number: {table[name].iloc[wrong[0]][:40]!r}"
-            raise DataError("bad_value", text, "write a plain number", file, int(wrong[0]) + 2, name)
+            raise DataError("bad_value", text, "write a plain number", path.name, int(wrong[0]) + 2, name)
         table[name] = values.astype(float)
     return table
 
