@@ -23,7 +23,8 @@ def draw_turn(turn: pd.DataFrame, *, ax: Axes, quantity: str = "ratio", limit: f
         ax.axhline(side * (limit or 0.0), color=MUTED, linewidth=1, linestyle=(0, (2, 2)))
     ax.set_xticks(range(0, 361, 90))
     ax.grid(visible=True, axis="y", color=GRID)
-    ax.legend(frameon=False, fontsize=9.5, loc="upper right")
+    ax.margins(y=0.22)
+    ax.legend(frameon=False, fontsize=9.5, loc="upper right", ncols=2)
     unit = "speed against the first shaft" if quantity == "ratio" else "acceleration, rad/s²"
     label_axes(ax, x="turn of the first shaft, degrees", y=unit)
     return ax
@@ -70,9 +71,10 @@ def draw_margin(
     ax.plot(lengths, critical, color=SERIES[1])
     ax.plot(lengths, critical * share, color=SERIES[2], linestyle=DASHES[1])
     ax.plot(*at, marker="o", color=INK, markersize=6, linestyle="none")
-    write_at(ax, "this shaft", at, shift=(7, 3), upright="bottom")
-    write_at(ax, "critical", (lengths[0], critical[0]), shift=(6, 0), color=SERIES[1])
-    write_at(ax, f"{share:.0%} of it", (lengths[0], critical[0] * share), shift=(6, -10), color=SERIES[2])
+    write_at(ax, "this shaft", at, shift=(-7, 0), across="right", upright="center")
+    end = len(lengths) - 1
+    write_at(ax, "critical", (lengths[end], critical[end]), shift=(0, 8), across="right", upright="bottom")
+    write_at(ax, f"{share:.0%} of it", (lengths[end], critical[end] * share), shift=(0, -6), across="right")
     ax.set_ylim(0, None)
     ax.grid(visible=True, axis="y", color=GRID)
     label_axes(ax, x="length between joint centers, mm", y="shaft speed, turns a minute")
