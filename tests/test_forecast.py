@@ -9,7 +9,14 @@ import pytest
 
 from tests.curve_histories import make_history, make_lives
 from tests.studies.forecast_fleet import Plan, later, look, simulate_fleet
-from wearlab.answers.forecast import Backtest, Forecast, backtest_forecast, forecast_failures
+from wearlab.answers.forecast import (
+    Backtest,
+    Change,
+    Forecast,
+    backtest_forecast,
+    forecast_change,
+    forecast_failures,
+)
 from wearlab.answers.forecast.counts import Bound, Draws, Law, look_ahead, simulate
 from wearlab.answers.forecast.leaving import Leaving, foresee_leaving, stay
 from wearlab.answers.forecast.places import Span, find_places
@@ -148,15 +155,12 @@ def test_miles_at_leaving_are_learnt_from_the_trucks_that_left() -> None:
 def test_practice_presses_on_the_hazard_and_is_taken_where_it_is_now() -> None:
     effect = Effect(0.8, 0.1, 10_000.0)
     assert effect.pressure(np.array([20_000.0, 10_000.0, np.nan])) == pytest.approx([2**0.8, 1.0, 1.0])
-    lives = NOW.lives[NOW.lives["fittable"]]
-    episodes = lives.assign(
-        entry_date=lives["start_date"], exit_date=lives["end_date"], practised_miles=20_000.0, practice_source="gaps"
-    )
-    rows = list_stretches(replace(NOW, episodes=episodes), "joint", {"regional": effect})
+    history = _episodes(NOW, 20_000.0)
+    rows = list_stretches(history, "joint", {"regional": effect})
     assert set(rows.loc[rows["duty_cycle"] == "regional", "pressure"].round(9)) == {round(2**0.8, 9)}
     assert set(rows.loc[rows["duty_cycle"] == "line_haul", "pressure"]) == {1.0}
     here = NOW.lives[NOW.lives["running"]][["unit_id", "position"]]
-    assert set(present_practice(replace(NOW, episodes=episodes), here)) == {20_000.0}
+    assert set(present_practice(history, here)) == {20_000.0}
 
 
 def test_a_truck_with_a_bad_record_is_expected_to_go_on_like_that(made: Forecast) -> None:
@@ -260,6 +264,42 @@ def test_parts_of_unknown_age_are_named_as_missing_from_the_sums() -> None:
     )
     made = _forecast(replace(NOW, left_out=left))
     assert any(caution.code == "age-unknown" and caution.text.startswith("1 part") for caution in made.cautions)
+
+
+def _episodes(history: History, practised: float) -> History:
+    lives = history.lives[history.lives["fittable"]]
+    dates = {"entry_date": lives["start_date"], "exit_date": lives["end_date"]}
+    return replace(history, episodes=lives.assign(practised_miles=practised, practice_source="gaps", **dates))
+
+
+def test_another_interval_moves_failures_as_its_effect_says(monkeypatch: pytest.MonkeyPatch) -> None:
+    effects = {"regional": Effect(0.8, 0.05, 20_000.0)}
+    monkeypatch.setattr(
+        "wearlab.answers.forecast.strata.learn_practice",
+        lambda history, component, level: effects if component == "joint" and history and level else {},
+    )
+    history = _episodes(NOW, 20_000.0)
+    made = forecast_change(history, intervals={"regional": 10_000.0}, months=12, level=0.9, seed=1, progress=_quiet)
+    assert isinstance(made, Change)
+    table = made.change.set_index(["component", "duty_cycle"])
+    moved = table.loc[("joint", "regional")]
+    # each hazard falls by 0.5^0.8 = 0.57; counts fall a little less, since a part that lasts is there to fail later
+    assert 0.5**0.8 < moved["expected_then"] / moved["expected_now"] < 1.15 * 0.5**0.8
+    assert moved["avoided_low"] <= moved["avoided"] <= moved["avoided_high"]
+    assert moved["saving"] == pytest.approx(2400 * moved["avoided"])
+    rest = table.drop(("joint", "regional"))
+    assert (rest["avoided"] == 0).all()
+    stops = made.stops.set_index("duty_cycle")
+    assert stops.loc["regional", "stops_then"] == pytest.approx(2 * stops.loc["regional", "stops_now"])
+    assert stops.loc["line_haul", "stops_then"] == stops.loc["line_haul", "stops_now"]
+
+
+def test_where_practice_never_varied_another_interval_shows_no_change() -> None:
+    made = forecast_change(
+        _episodes(NOW, 20_000.0), intervals={"regional": 10_000.0}, months=12, level=0.9, seed=1, progress=_quiet
+    )
+    assert isinstance(made, Change)
+    assert (made.change["avoided"] == 0).all()
 
 
 def _backtest(days: tuple[date, ...], actual: History, *, months: int = 12) -> Backtest:

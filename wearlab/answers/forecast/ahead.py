@@ -1,16 +1,12 @@
 """What will fail: for each part in service the chance of failure over the miles ahead, and the sums with intervals."""
 
-from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
-import numpy as np
 import pandas as pd
 
-from wearlab.answers.forecast.component import fit_component
-from wearlab.answers.forecast.model import Stratum, make_stratum
-from wearlab.answers.forecast.outlook import Known, Outlook, Reach, foresee_file, foresee_fleet, share_usage
-from wearlab.answers.forecast.places import Places, Span, as_lives, find_places, fittable_lives, removal_rate
-from wearlab.answers.forecast.practice import NO_EFFECT, Effect, learn_practice, list_stretches, present_practice
+from wearlab.answers.forecast.outlook import Outlook
+from wearlab.answers.forecast.places import Places, Span, find_places
+from wearlab.answers.forecast.strata import Progress, foresee_places
 from wearlab.answers.forecast.sums import (
     list_curves,
     name_group,
@@ -22,12 +18,6 @@ from wearlab.answers.forecast.sums import (
 )
 from wearlab.evidence import SAFETY, Basis, Caution, Unanswered, add_cautions
 from wearlab.history.lives import History
-
-Progress = Callable[[str], None]
-
-FEWEST_FAILURES = 3
-FRAILTY_FAILURES = 20
-MOST_DRAWS, FEWEST_DRAWS, DRAWS_BUDGET = 4000, 400, 2e7
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,88 +62,15 @@ def forecast_failures(
     """
     is_file = history.as_of is None
     if (ahead is None and (is_file or not months)) or (ahead is not None and ahead <= 0):
-        return _unanswered(
-            history, "no-reach", "how far to look ahead is not given", "give --months or --ahead above 0"
-        )
+        return decline(history, "no-reach", "how far to look ahead is not given", "give --months or --ahead above 0")
     span = Span(int(months or 1) if ahead is None else 1, ahead)
     places = find_places(history, span)
-    lives = fittable_lives(history)
-    if places.table.empty or lives.empty:
-        return _unanswered(history, "nothing-in-service", "there is no part in service to forecast", "check the lives")
-    draws = int(np.clip(DRAWS_BUDGET // len(places.table), FEWEST_DRAWS, MOST_DRAWS))
-    seeds = iter(np.random.default_rng(seed).spawn(1 + 3 * lives["component"].nunique() + len(places.table)))
-    reach = Reach(span, places.leaving, share_usage(places, draws, next(seeds)))
-    outlooks: list[Outlook] = []
-    for component, here in places.table.groupby("component", sort=True):
-        progress(f"forecasting {component!s}" if component else "forecasting")
-        known = lives[lives["component"] == component]
-        if not known.empty:
-            outlooks += _foresee(history, known, here, reach, draws, seeds, level)
+    if places.table.empty:
+        return decline(history, "nothing-in-service", "there is no part in service to forecast", "check the lives")
+    outlooks = foresee_places(history, places, span, {}, level=level, seed=seed, progress=progress)
     if not outlooks:
-        return _unanswered(history, "no-lives", "no part in service has lives of its kind to learn from", "check lives")
+        return decline(history, "no-lives", "no part in service has lives of its kind to learn from", "check lives")
     return _assemble(history, places, outlooks, span, level)
-
-
-def _foresee(
-    history: History,
-    lives: pd.DataFrame,
-    here: pd.DataFrame,
-    reach: Reach,
-    draws: int,
-    seeds: Iterator[np.random.Generator],
-    level: float,
-) -> list[Outlook]:
-    """Return the outlooks of one component, by duty cycle."""
-    is_file = history.as_of is None
-    component = str(here["component"].iloc[0])
-    age = float(np.exp(np.log(lives["exit"]).mean()))
-    effects = learn_practice(history, component, level)
-    rows = list_stretches(history, component, effects)
-    duties = sorted({*rows["duty_cycle"], *here["duty_cycle"]})
-    known = {duty: _know(rows, here, duty, age, effects.get(duty, NO_EFFECT), is_file) for duty in duties}
-    pooled = _as_stratum(rows, _trucks(rows), age, is_file)
-    practised = here.assign(practised=present_practice(history, here))
-    curves = fit_component(
-        {duty: one.stratum for duty, one in known.items()},
-        pooled,
-        enough=1 if is_file else FEWEST_FAILURES,
-        frailty=not is_file and pooled.failures >= FRAILTY_FAILURES and _repeats(lives),
-        draws=draws,
-        rng=next(seeds),
-    )
-    outlooks = []
-    for duty, places in practised.groupby("duty_cycle", sort=True):
-        key, curve, one = (component, str(duty)), curves[str(duty)], known[str(duty)]
-        if is_file:
-            outlooks.append(foresee_file(key, places, curve, one, rng=next(seeds)))
-            continue
-        removal = removal_rate(lives[lives["duty_cycle"] == duty])
-        outlooks.append(foresee_fleet(key, places, curve, one, reach=reach, removal=removal, rng=next(seeds)))
-    return outlooks
-
-
-def _trucks(*tables: pd.DataFrame) -> pd.Index:
-    return pd.Index(sorted({str(unit) for table in tables for unit in table["unit_id"]}))
-
-
-def _as_stratum(rows: pd.DataFrame, trucks: pd.Index, age: float, is_file: bool) -> Stratum:
-    lives = as_lives(rows, trucks, between=is_file)
-    return make_stratum(lives, age, pressure=rows["pressure"].to_numpy(dtype=float))
-
-
-def _know(rows: pd.DataFrame, here: pd.DataFrame, duty: str, age: float, effect: Effect, is_file: bool) -> Known:
-    own = rows[rows["duty_cycle"] == duty]
-    trucks = _trucks(own, here[here["duty_cycle"] == duty])
-    stratum = _as_stratum(own, trucks, age, is_file)
-    logs = np.log(own["practised"].to_numpy(dtype=float))
-    weight = np.where(np.isfinite(logs), stratum.pressure * (stratum.lives.exit**2 - stratum.lives.entry**2), 0.0)
-    usual = float((np.nan_to_num(logs) * weight).sum() / weight.sum()) if weight.sum() > 0 else 0.0
-    return Known(stratum, trucks, effect, usual)
-
-
-def _repeats(lives: pd.DataFrame) -> bool:
-    """Return whether trucks have more than one life each, so that they can be told from chance."""
-    return bool(len(lives) >= 1.5 * lives["unit_id"].nunique())
 
 
 def _assemble(history: History, places: Places, outlooks: list[Outlook], span: Span, level: float) -> Forecast:
@@ -209,5 +126,6 @@ def _reach(outlooks: list[Outlook]) -> tuple[Caution, ...]:
     return (Caution("beyond-experience", text),)
 
 
-def _unanswered(history: History, code: str, text: str, fix: str) -> Unanswered:
+def decline(history: History, code: str, text: str, fix: str) -> Unanswered:
+    """Return why there is no forecast."""
     return Unanswered(history.basis, add_cautions(history.cautions, (SAFETY,)), code, text, fix)

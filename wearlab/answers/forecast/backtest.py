@@ -10,8 +10,9 @@ import pandas as pd
 from scipy.stats import beta as beta_distribution
 from scipy.stats import rankdata
 
-from wearlab.answers.forecast.ahead import Forecast, Progress, forecast_failures
+from wearlab.answers.forecast.ahead import Forecast, forecast_failures
 from wearlab.answers.forecast.places import DAYS_PER_MONTH, name_strata
+from wearlab.answers.forecast.strata import Progress
 from wearlab.answers.forecast.sums import name_group
 from wearlab.evidence import SAFETY, Basis, Caution, Unanswered, add_cautions
 from wearlab.history.lives import History

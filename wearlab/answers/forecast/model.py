@@ -115,25 +115,46 @@ def truck_sums(stratum: Stratum, shape: float, trucks: int) -> TruckSums:
     )
 
 
-def log_likelihood(stratum: Stratum, shape: float, log_rates: FloatArray, spread: float) -> FloatArray:
-    """Return ln L for one β and each ln λ of ``log_rates``, in the stratum's unit of age, at √φ = ``spread``."""
+@dataclass(frozen=True, slots=True)
+class AtShape:
+    """What the likelihood of a stratum needs at one β, worked out once for all levels and spreads."""
+
+    stratum: Stratum
+    shape: float
+    sums: TruckSums
+    failures: float  # of exact age
+    constant: float
+
+    def log_likelihood(self, log_rates: FloatArray, spread: float) -> FloatArray:
+        """Return ln L at each ln λ of ``log_rates``, in the stratum's unit of age, at √φ = ``spread``."""
+        rates = np.exp(log_rates)
+        total = self.constant + self.failures * log_rates + _found_between(self.stratum.lives, self.shape, rates)
+        if spread == 0.0:
+            return np.asarray(total - rates * self.sums.gained.sum())
+        k, d = spread**-2, self.sums.failures
+        h = rates[:, None] * self.sums.gained
+        own = gammaln(k + d) - gammaln(k) + k * np.log(k) - (k + d) * np.log(k + h)
+        return np.asarray(total + own.sum(axis=1))
+
+    def levels(self, spread: float, count: int) -> FloatArray:
+        """Return ``count`` values of ln λ around the best, as far as the data cannot rule out."""
+        failures = max(self.stratum.failures, 0.5)
+        centre = np.log(failures / self.stratum.hazard(self.shape))
+        reach = 6.0 / np.sqrt(failures) + 1.0 + 2.0 * spread
+        wide = np.linspace(centre - reach, centre + reach, 25)
+        values = self.log_likelihood(wide, spread)
+        near = np.flatnonzero(values > values.max() - OUT_OF_REACH)
+        return np.linspace(wide[max(near[0] - 1, 0)], wide[min(near[-1] + 1, len(wide) - 1)], count)
+
+
+def at_shape(stratum: Stratum, shape: float) -> AtShape:
+    """Return the stratum's likelihood at one β."""
     lives = stratum.lives
-    trucks = int(lives.truck.max(initial=-1)) + 1
-    sums = truck_sums(stratum, shape, trucks)
     exact = lives.failed & ~lives.between
-    failures = float(lives.count[exact].sum())
-    total = failures * (np.log(shape) + log_rates)
-    total += (shape - 1.0) * float((lives.count[exact] * np.log(lives.exit[exact])).sum())
-    total += float((lives.count[exact] * np.log(stratum.pressure[exact])).sum())
-    rates = np.exp(log_rates)
-    total += _found_between(lives, shape, rates)
-    if spread == 0.0:
-        return np.asarray(total - rates * sums.gained.sum())
-    k = spread**-2
-    h = rates[:, None] * sums.gained
-    d = sums.failures
-    trucks_part = gammaln(k + d) - gammaln(k) + k * np.log(k) - (k + d) * np.log(k + h)
-    return np.asarray(total + trucks_part.sum(axis=1))
+    count = lives.count[exact]
+    logs = (shape - 1.0) * np.log(lives.exit[exact]) + np.log(shape * stratum.pressure[exact])
+    sums = truck_sums(stratum, shape, int(lives.truck.max(initial=-1)) + 1)
+    return AtShape(stratum, shape, sums, float(count.sum()), float((count * logs).sum()))
 
 
 def _found_between(lives: Observations, shape: float, rates: FloatArray) -> FloatArray:
@@ -168,7 +189,7 @@ def _climb(stratum: Stratum, shape: float, level: float, spread: float) -> tuple
     """Return the β and ln λ of the greatest likelihood, searched from a point near it."""
 
     def lost(at: FloatArray) -> float:
-        return -float(log_likelihood(stratum, float(np.exp(at[0])), at[1:], spread)[0])
+        return -float(at_shape(stratum, float(np.exp(at[0]))).log_likelihood(at[1:], spread)[0])
 
     found = minimize(lost, np.array([np.log(shape), level]), method="Nelder-Mead", tol=1e-9)
     return float(np.exp(found.x[0])), float(found.x[1])
@@ -193,10 +214,11 @@ def lay_grid(stratum: Stratum, spreads: FloatArray) -> Grid | None:
     shapes = _shape_range(stratum, plain[0], spreads[-1])
     levels = np.empty((len(spreads), len(shapes), LEVELS))
     values = np.empty_like(levels)
-    for j, spread in enumerate(spreads):
-        for i, shape in enumerate(shapes):
-            levels[j, i] = _level_range(stratum, float(shape), float(spread))
-            values[j, i] = log_likelihood(stratum, float(shape), levels[j, i], float(spread))
+    for i, shape in enumerate(shapes):
+        here = at_shape(stratum, float(shape))
+        for j, spread in enumerate(spreads):
+            levels[j, i] = here.levels(float(spread), LEVELS)
+            values[j, i] = here.log_likelihood(levels[j, i], float(spread))
     steps = levels[:, :, 1] - levels[:, :, 0]
     peak = values.max()
     totals = peak + np.log((np.exp(values - peak) * steps[:, :, None]).sum(axis=(1, 2)))
@@ -206,25 +228,13 @@ def lay_grid(stratum: Stratum, spreads: FloatArray) -> Grid | None:
 def _shape_range(stratum: Stratum, best: float, widest: float) -> FloatArray:
     """Return shapes spread evenly in ln β over the reach of the profile likelihood, with or without frailty."""
     coarse = np.geomspace(SHAPE_RANGE[0], SHAPE_RANGE[1], 60)
+    at = [at_shape(stratum, float(shape)) for shape in coarse]
     kept = [best]
     for spread in (0.0, widest) if widest > 0 else (0.0,):
-        profile = np.array(
-            [log_likelihood(stratum, float(b), _level_range(stratum, float(b), spread), spread).max() for b in coarse]
-        )
+        profile = np.array([here.log_likelihood(here.levels(spread, LEVELS), spread).max() for here in at])
         near = np.flatnonzero(profile > profile.max() - OUT_OF_REACH / 2)
         kept += [coarse[max(near[0] - 1, 0)], coarse[min(near[-1] + 1, len(coarse) - 1)]]
     return np.exp(np.linspace(np.log(min(kept)), np.log(max(kept)), SHAPES))
-
-
-def _level_range(stratum: Stratum, shape: float, spread: float) -> FloatArray:
-    """Return LEVELS values of ln λ around the best for one shape, as far as the data cannot rule out."""
-    failures = max(stratum.failures, 0.5)
-    centre = np.log(failures / stratum.hazard(shape))
-    reach = 6.0 / np.sqrt(failures) + 1.0 + 2.0 * spread
-    wide = np.linspace(centre - reach, centre + reach, 25)
-    values = log_likelihood(stratum, shape, wide, spread)
-    near = np.flatnonzero(values > values.max() - OUT_OF_REACH)
-    return np.linspace(wide[max(near[0] - 1, 0)], wide[min(near[-1] + 1, len(wide) - 1)], LEVELS)
 
 
 def draw_spreads(grids: Iterable[Grid], spreads: FloatArray, draws: int, rng: np.random.Generator) -> IntArray:

@@ -45,6 +45,7 @@ class Reach:
     span: Span
     leaving: Leaving
     usage: Usage
+    draws: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +73,7 @@ class Outlook:
     by_draw: FloatArray  # draws × months
     by_shop: dict[str, FloatArray]  # draws
     distribution: FloatArray  # of the whole count, at the fitted values
+    on_road: float = 1.0  # share of failures that were not found at inspection
 
 
 def share_usage(places: Places, draws: int, rng: np.random.Generator) -> Usage:

@@ -148,3 +148,9 @@ def removal_rate(rows: pd.DataFrame) -> float:
     exposure = float(((rows["exit"] - rows["entry"]) * rows["count"]).sum())
     replaced = float(rows.loc[~rows["ending"].isin(NO_RENEWAL) & rows["ending"].notna(), "count"].sum())
     return replaced / exposure if exposure > 0 else 0.0
+
+
+def on_road(rows: pd.DataFrame) -> float:
+    """Return the share of failures that were not found at inspection; 1 where the record does not say."""
+    found = rows.loc[rows["failed"].to_numpy(dtype=bool), "found_at"].dropna()
+    return float((found != "inspection").mean()) if len(found) else 1.0

@@ -53,10 +53,10 @@ def learn_practice(history: History, component: str, level: float) -> dict[str, 
 
 
 def list_stretches(history: History, component: str, effects: dict[str, Effect]) -> pd.DataFrame:
-    """Return the component's lives, or their stretches where there are any, with ``practised`` and ``pressure``."""
+    """Return the component's lives, or where practice matters their stretches, with ``practised`` and ``pressure``."""
     lives = fittable_lives(history)
     lives = lives[lives["component"] == component]
-    if history.episodes.empty:
+    if not effects:
         return lives.assign(pressure=1.0, practised=np.nan)
     known = history.episodes[history.episodes["life_id"].isin(lives["life_id"])]
     rows = name_strata(known).sort_values(["unit_id", "position", "life_id", "entry"], kind="stable")

@@ -71,12 +71,19 @@ def sum_parts(outlooks: list[Outlook], level: float, costs: Costs) -> pd.DataFra
     return pd.DataFrame(rows)
 
 
+def price_failures(outlook: Outlook, costs: Costs) -> float:
+    """Return what one failure costs: on the road or found at inspection, in the shares seen; NaN where not given."""
+    price = costs.part(*outlook.key)
+    if price is None:
+        return float("nan")
+    return outlook.on_road * price.failure + (1.0 - outlook.on_road) * price.planned
+
+
 def _cost(group: list[Outlook], level: float, costs: Costs) -> dict[str, float]:
-    """Return the cost of the failures at the price of a failure on the road, with its interval."""
-    prices = [costs.part(*outlook.key) for outlook in group]
-    if any(price is None for price in prices):
+    """Return the cost of the failures with its interval."""
+    each = [price_failures(outlook, costs) for outlook in group]
+    if not np.isfinite(each).all():
         return {"cost": np.nan, "cost_low": np.nan, "cost_high": np.nan}
-    each = [price.failure for price in prices if price is not None]
     expected = float(sum(p * o.expected[:, -1].sum() for p, o in zip(each, group, strict=True)))
     draws = np.sum([p * o.by_draw[:, -1] for p, o in zip(each, group, strict=True)], axis=0)
     low, high = np.quantile(draws, [(1 - level) / 2, (1 + level) / 2], method="inverted_cdf")
