@@ -76,7 +76,18 @@ def make_fits(names: Names) -> FakeResult:
                     | {"observed": steps, "at_risk": np.linspace(150, 4, 49).round()}
                 )
             )
-    tables = {"fits": pd.DataFrame(fits), "curves": pd.concat(curves, ignore_index=True)}
+    age = np.array([20_000.0, 60_000.0, 150_000.0])
+    y = 2.2 * np.log(age / 260_000.0)
+    paper = pd.DataFrame(
+        {"component": "joint", "duty_cycle": "line_haul", "age": age, "y": y + np.array([0.1, 0, -0.1]), "line": y}
+    )
+    checks = pd.DataFrame({"component": ["joint"], "duty_cycle": ["line_haul"], "straightness_p": [0.4]})
+    tables = {
+        "fits": pd.DataFrame(fits),
+        "curves": pd.concat(curves, ignore_index=True),
+        "paper": paper,
+        "checks": checks,
+    }
     return FakeResult(tables, make_basis(names))
 
 
@@ -112,6 +123,16 @@ def make_history(names: Names) -> History:
         }
     )
     empty = pd.DataFrame()
+    meters = pd.DataFrame(
+        {
+            "unit_id": names.unit,
+            "date": pd.to_datetime(["2025-01-01", "2025-02-01", "2025-03-01"]),
+            "raw_miles": [1e5, 9e5, 1.2e5],
+            "miles": [1e5, 1.1e5, 1.2e5],
+            "disregarded": [False, True, False],
+            "reason": [None, "spike", None],
+        }
+    )
     return History(
         make_basis(names),
         (Caution("meters", names.caution),),
@@ -128,7 +149,7 @@ def make_history(names: Names) -> History:
         empty,
         empty,
         groups,
-        empty,
+        meters,
     )
 
 
@@ -175,12 +196,38 @@ def make_recommendation(names: Names) -> FakeResult:
         pd.DataFrame({"duty_cycle": name, "interval": interval, "cost": 5e4 / interval + interval * slope})
         for name, slope in (("line_haul", 0.00008), ("vocational", 0.0011))
     ]
+    bands = pd.DataFrame(
+        {
+            "component": "joint",
+            "duty_cycle": "vocational",
+            "practised_low": [4e3, 8e3],
+            "practised_high": [8e3, 12e3],
+            "failures": [20, 31],
+            "rate": [1.0, 2.0],
+            "rate_low": [0.7, 1.4],
+            "rate_high": [1.4, 2.7],
+        }
+    )
+    sensitivity = pd.DataFrame(
+        {
+            "component": "joint",
+            "check": ["within shops", "between shops"],
+            "theta": [0.9, -0.1],
+            "theta_low": [0.5, -0.6],
+            "theta_high": [1.3, 0.4],
+        }
+    )
     return FakeResult(
         {
             "regrease": regrease,
             "effects": effects,
             "replacement": replacement,
             "cost_curve": pd.concat(curves, ignore_index=True),
+            "bands": bands,
+            "lines": pd.DataFrame(
+                {"component": "joint", "duty_cycle": "vocational", "practised": [4e3, 12e3], "rate": [1.0, 2.6]}
+            ),
+            "sensitivity": sensitivity,
         },
         make_basis(names),
         (SAFETY, NO_PUBLISHED),

@@ -4,17 +4,19 @@ import csv
 import json
 import re
 import sys
+from dataclasses import replace
 from datetime import date
 from html.parser import HTMLParser
 from pathlib import Path
 
 import fastexcel
+import pandas as pd
 import pytest
 
 from tests.fake_study import FakeResult, Names, make_basis, make_cluster, make_recommendation, make_study
 from wearlab.evidence import SAFETY, Caution, DataError, Unanswered
 from wearlab.show.document import show_text
-from wearlab.show.figures import show_chance, show_date, show_name, show_number, show_share
+from wearlab.show.figures import show_chance, show_date, show_name, show_number, show_odds, show_share
 from wearlab.show.paper import in_plain_colours
 from wearlab.show.report import AUDIENCES, render_report, write_report
 from wearlab.show.tables import show_interval
@@ -101,7 +103,10 @@ def test_the_first_screen_says_what_to_do_in_words_and_figures(page: Reader, wor
 def test_every_section_and_picture_is_there(page: Reader) -> None:
     sections = {"regrease", "replacement", "lives", "classes", "forecast", "early", "cluster", "work", "wear", "groups"}
     assert sections | {"methods", "cautions", "basis", "words"} <= set(page.ids())
-    pictures = {"costs", "gaps", "life_curves", "class_lives", "forecast", "observed", "cluster_1"}
+    pictures = {
+        *("costs", "practice", "sensitivity", "gaps", "life_curves", "paper", "class_lives"),
+        *("forecast", "observed", "cluster_1", "meters"),
+    }
     assert {f"picture-{name}" for name in pictures} <= set(page.ids())
 
 
@@ -259,6 +264,29 @@ def test_each_reader_gets_their_chapter_and_what_all_need(study: Study, audience
     assert {"decisions", "shop", "methods", "cautions", "basis"} <= set(ids)
 
 
+def test_measured_wear_is_drawn_on_its_way_to_the_limit() -> None:
+    history = make_study().history
+    measured = pd.DataFrame(
+        {
+            "unit_id": "T1",
+            "position": "main.joint.1",
+            "quantity": "joint_play",
+            "unit": "in",
+            "life_id": 7,
+            "age_miles": [2e4, 5e4, 9e4],
+            "value": [0.002, 0.0035, 0.0052],
+        }
+    )
+    row = {"unit_id": "T1", "position": "main.joint.1", "quantity": "joint_play", "unit": "in", "measurements": 3}
+    parts = pd.DataFrame([row | {"latest": 0.0052, "limit": 0.006, "miles_to_limit": 8e3, "low": 2e3, "high": 2e4}])
+    study = make_study(
+        wear=FakeResult({"parts": parts}, make_basis(Names())), history=replace(history, measurements=measured)
+    )
+    page = Reader(render_report(study))
+    assert "picture-wear" in page.ids()
+    assert "0 measured parts have reached their limit, 1 more will within 10,000 miles" in page.text
+
+
 def test_an_unknown_reader_is_refused(study: Study) -> None:
     with pytest.raises(ValueError, match="audience"):
         render_report(study, audience="owner")
@@ -288,6 +316,8 @@ def test_several_clusters_each_have_their_section() -> None:
         (show_share(0.9999), "over 99.9 %"),
         (show_share(0.0001), "under 0.1 %"),
         (show_share(1.0), "100 %"),
+        ("a chance of 1: " + show_odds(1.0), "a chance of 1: over 99.9 %"),
+        ("a chance of 0: " + show_odds(0.0), "a chance of 0: under 0.1 %"),
         (show_chance(0.0001), "under 0.001"),
         (show_date(date(2026, 6, 3)), "3 June 2026"),
         (show_name("joint, line_haul"), "joint, line-haul"),

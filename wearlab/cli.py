@@ -245,6 +245,7 @@ def report(
 ) -> Reply:
     """All of it as one self-contained HTML page, with its tables as CSV beside it (--out DIR)."""
     from wearlab.evidence import DataError
+    from wearlab.show.paper import find_printer
     from wearlab.show.report import AUDIENCES, write_report
     from wearlab.study import Settings, run_study
     from wearlab.terminal import print_progress
@@ -253,6 +254,8 @@ def report(
         raise DataError("no-out", "a report needs a folder to be written to", "add --out DIR")
     if audience not in AUDIENCES:
         raise DataError("no-audience", f"--for {audience!r} is not a reader", "use one of " + ", ".join(AUDIENCES))
+    if pdf:
+        find_printer()
     settings = Settings(
         today=today(),
         store=asked.store,

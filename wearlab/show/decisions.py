@@ -115,7 +115,7 @@ def schedule_sentences(row: Mapping[str, Any], study: Study) -> tuple[str, ...]:
     if is_changed(row) and not is_missing(row.get("saving_per_truck_year")):
         saving = show_interval(row["saving_per_truck_year"], row.get("saving_low"), row.get("saving_high"), "money")
         chance = row.get("probability_better")
-        sure = "" if is_missing(chance) else f"; the chance that it is an improvement is {show_value(chance, 'share')}"
+        sure = "" if is_missing(chance) else f"; the chance that it is an improvement is {show_value(chance, 'odds')}"
         sentences.append(f"Saves {saving} {show_text(study.history.config.currency)} per truck and year{sure}.")
     if not is_missing(row.get("low")) and not is_missing(row.get("high")):
         zone = f"{show_number(float(row['low']))} to {show_number(float(row['high']))}"

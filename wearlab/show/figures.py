@@ -92,6 +92,13 @@ def show_share(value: float) -> str:
     return f"{percent:.0f} %"
 
 
+def show_odds(value: float) -> str:
+    """Return a probability found by computing as a percentage; it never reads as certain, even at 0 and 1."""
+    if value > 0.9995:
+        return "over 99.9 %"
+    return "under 0.1 %" if value < 0.0005 else show_share(value)
+
+
 def show_chance(value: float) -> str:
     """Return a p or q value with three decimals, or as ``under 0.001``."""
     if not math.isfinite(value):
@@ -122,9 +129,10 @@ _NUMBERS = {
     "money": show_money,
     "ratio": show_ratio,
     "share": show_share,
+    "odds": show_odds,
     "chance": show_chance,
 }
-KINDS = ("text", "prose", "name", "date", "flag", *_NUMBERS)
+KINDS = ("text", "prose", "label", "name", "date", "flag", *_NUMBERS)
 
 
 def is_numeric(kind: str) -> bool:
@@ -144,7 +152,7 @@ def show_value(value: Any, kind: str, *, like: Any = None) -> str:
         return show_date(value)
     if kind == "flag":
         return "yes" if bool(value) else "no"
-    return show_name(value) if kind == "name" else show_text(value)
+    return show_name(value) if kind in ("name", "label") else show_text(value)
 
 
 def guess_kind(column: pd.Series) -> str:

@@ -10,12 +10,24 @@ from wearlab.show.figures import is_missing, show_count, show_date, show_name, s
 from wearlab.show.pictures import Picture
 from wearlab.show.pictures_failures import picture_cluster, picture_forecast, picture_observed
 from wearlab.show.pictures_lives import picture_classes, picture_lives, picture_paper
-from wearlab.show.pictures_practice import picture_costs, picture_gaps, picture_practice
+from wearlab.show.pictures_practice import picture_costs, picture_gaps, picture_practice, picture_sensitivity
 from wearlab.show.pictures_records import picture_meters, picture_wear
 from wearlab.show.tables import ShownTable, lay_out, row_cautions
 from wearlab.study import Study
 
 AUDIENCES = ("all", "engineer", "manager", "analyst")
+CLUSTER_TABLES = (
+    "what_would_settle",
+    "levels",
+    "beyond",
+    "at_risk",
+    "which_clock",
+    "consequences",
+    "combination",
+    "install_audit",
+    "install_effect",
+    "before_after",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +66,7 @@ class Page:
     files: tuple[tuple[str, ...], ...]
     settings: tuple[tuple[str, str], ...]
     versions: tuple[tuple[str, str], ...]
+    beside: tuple[tuple[str, str], ...]
 
 
 def arrange(study: Study, *, audience: str) -> Page:
@@ -74,6 +87,7 @@ def arrange(study: Study, *, audience: str) -> Page:
         files=_files(basis),
         settings=_settings(study),
         versions=tuple(study.versions.items()),
+        beside=tuple((f"{name}.csv", show_count(len(frame))) for name, frame in study.tables().items()),
     )
 
 
@@ -127,7 +141,7 @@ def _engineer(study: Study) -> Chapter:
         "How often to regrease",
         "intervals",
         study.recommendation,
-        ("regrease", "today", "effects", "tried", "sensitivity"),
+        ("regrease", "today", "effects", "tried", "sensitivity", "terms", "robustness"),
         paragraphs=(
             (
                 "One stop greases the whole truck, so there is one interval per duty cycle. It is weighed on what "
@@ -135,7 +149,7 @@ def _engineer(study: Study) -> Chapter:
             ),
             *stronger,
         ),
-        pictures=(picture_costs(study), picture_practice(study), picture_gaps(study)),
+        pictures=(picture_costs(study), picture_practice(study), picture_sensitivity(study), picture_gaps(study)),
     )
     replacement = _section(
         "replacement",
@@ -153,7 +167,7 @@ def _engineer(study: Study) -> Chapter:
         "How long parts last",
         "fit",
         study.fits,
-        ("fits", "checks", "modes", "trend"),
+        ("fits", "checks", "modes", "trend", "consequences"),
         paragraphs=("Parts that have not failed count too: they are known to have lasted at least this long.",),
         pictures=(picture_lives(study), picture_paper(study)),
     )
@@ -220,9 +234,7 @@ def _cluster(study: Study, number: int) -> Section:
     verdict = verdict_of(cluster)
     paragraphs = (show_text(verdict["text"]),) if verdict.get("text") else ()
     quiet = verdict.get("found") == "nothing"
-    tables = (
-        ("levels",) if quiet else ("what_would_settle", "levels", "beyond", "at_risk", "which_clock", "before_after")
-    )
+    tables = ("levels",) if quiet else CLUSTER_TABLES
     pictures = () if quiet else (picture_cluster(study, number),)
     return _section(name, title, "cluster", cluster, tables, paragraphs=paragraphs, pictures=pictures)
 

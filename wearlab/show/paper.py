@@ -2,6 +2,7 @@
 
 import importlib
 import re
+from types import ModuleType
 
 from wearlab.evidence import DataError
 from wearlab.show.plots import ROLES
@@ -9,15 +10,19 @@ from wearlab.show.plots import ROLES
 FIX = "pip install 'wearlab[pdf]', and on Debian apt-get install libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0"
 
 
-def print_page(html: str) -> bytes:
-    """Return a page as PDF in its print style; refuses (DataError) where WeasyPrint or its libraries are missing."""
+def find_printer() -> ModuleType:
+    """Return WeasyPrint; refuses (DataError) where it or one of its system libraries is missing."""
     try:
-        weasyprint = importlib.import_module("weasyprint")
+        return importlib.import_module("weasyprint")
     except ImportError as error:
         raise DataError("no-pdf-writer", "the PDF writer WeasyPrint is not installed", FIX) from error
     except OSError as error:
         raise DataError("no-pdf-writer", "a system library of the PDF writer WeasyPrint is missing", FIX) from error
-    document: bytes = weasyprint.HTML(string=in_plain_colours(html), url_fetcher=_refuse).write_pdf()
+
+
+def print_page(html: str) -> bytes:
+    """Return a page as PDF in its print style; refuses as ``find_printer`` does."""
+    document: bytes = find_printer().HTML(string=in_plain_colours(html), url_fetcher=_refuse).write_pdf()
     return document
 
 

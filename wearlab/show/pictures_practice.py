@@ -8,7 +8,8 @@ import pandas as pd
 from wearlab.show.decisions import records, table_of
 from wearlab.show.document import show_text
 from wearlab.show.figures import is_missing, show_count, show_name, show_number
-from wearlab.show.pictures import Picture, make_panel, source_line
+from wearlab.show.pictures import Picture, make_panel, ranges_of, source_line, span_of
+from wearlab.show.plots_lives import draw_ranges
 from wearlab.show.plots_practice import Marks, draw_cost, draw_gaps, draw_practice
 from wearlab.show.tables import show_interval
 from wearlab.study import Study
@@ -75,6 +76,32 @@ def picture_practice(study: Study) -> Picture | None:
     )
     title = "What the regrease interval does to failures"
     return Picture("practice", title, tuple(panels), tuple(words), note, source_line(study.recommendation.basis), bands)
+
+
+def picture_sensitivity(study: Study) -> Picture | None:
+    """Return the effect of the interval seen in other ways, one chart per part."""
+    seen = table_of(study.recommendation, "sensitivity")
+    if seen.empty or "check" not in seen or seen["theta"].notna().sum() == 0:
+        return None
+    panels, words = [], []
+    for number, (component, rows) in enumerate(seen.groupby("component", sort=False)):
+        drawn = ranges_of(rows.loc[rows["theta"].notna()], "check", "theta", "theta_low", "theta_high")
+        if drawn.empty:
+            continue
+        name = show_name(component).capitalize()
+        spoken = [f"{name}, {show_text(row['label'])}: theta {span_of(row)}." for row in records(drawn)]
+        words += spoken
+        draw = partial(
+            draw_ranges, drawn, x="theta: 0 = no effect, 1 = twice the interval, twice the failures", y="Seen", even=0.0
+        )
+        panels.append(make_panel(f"sensitivity-{number}", name, " ".join(spoken), draw, rows=len(drawn)))
+    above = int((seen["theta"] > 0).sum())
+    title = f"Seen in {len(seen)} ways, the effect of the interval is above zero in {above}"
+    note = (
+        "Dot: estimate. Line: its range. Dashed: no effect. A part that is not greased should lie on the dashed line."
+    )
+    source = source_line(study.recommendation.basis)
+    return Picture("sensitivity", title, tuple(panels), tuple(words), note, source, seen)
 
 
 def picture_gaps(study: Study) -> Picture | None:

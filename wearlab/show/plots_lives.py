@@ -143,20 +143,20 @@ def draw_ranges(ranges: pd.DataFrame, *, ax: Axes, x: str, y: str, even: float |
     rows = ranges.reset_index(drop=True)
     places = np.arange(len(rows))[::-1]
     numbers = rows[["value", "low", "high"]].to_numpy(float)
-    top = float(np.nanmax(numbers))
+    bottom, top = min(0.0, float(np.nanmin(numbers))), float(np.nanmax(numbers))
     marked = rows["marked"].astype(bool) if "marked" in rows else pd.Series(False, index=rows.index)
     if even is not None:
         ax.axvline(even, color=MUTED, linewidth=1, linestyle=(0, (2, 2)))
     for place, (value, low, high), mark in zip(places, numbers, marked, strict=True):
         number = 1 if mark else 0
         if np.isfinite(low) or np.isfinite(high):
-            ends = [float(np.nan_to_num(low)), float(np.nan_to_num(high, nan=top * 1.06))]
+            ends = [float(np.nan_to_num(low, nan=bottom)), float(np.nan_to_num(high, nan=top * 1.06))]
             ax.plot(ends, [place, place], color=SERIES[number], linewidth=2.4, solid_capstyle="round")
         if np.isfinite(value):
             ax.plot([value], [place], marker=MARKERS[number], color=SERIES[number], markersize=7)
     ax.set_yticks(places, [shorten(show_name(label)) for label in rows["label"]])
     ax.set_ylim(-0.6, len(rows) - 0.4)
-    ax.set_xlim(0, top * 1.08 if top > 0 else 1)
+    ax.set_xlim(bottom * 1.08, top * 1.08 if top > 0 else 1)
     ax.tick_params(axis="y", length=0)
     ax.grid(axis="x")
     ax.set_axisbelow(True)

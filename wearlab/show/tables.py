@@ -7,8 +7,9 @@ from typing import Any
 import pandas as pd
 
 from wearlab.show.document import plain_value, show_text
+from wearlab.show.fields import Field, Layout
 from wearlab.show.figures import is_missing, is_numeric, show_value
-from wearlab.show.layouts import LAYOUTS, Field, Layout
+from wearlab.show.layouts import LAYOUTS
 
 STYLES = {"name": "name", "date": "name", "prose": "prose"}
 

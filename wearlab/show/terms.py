@@ -303,4 +303,12 @@ TERMS: dict[str, str] = {
         "Whether failures at a place come ever faster as the truck gets older. Above 1: they do, and a new part "
         "does not make the place as good as new."
     ),
+    "consequence": (
+        "What one failure brings after it. A boot that leaks lets water in, and the spline under it rusts: so "
+        "splines are followed from the day their boot failed."
+    ),
+    "combination": (
+        "Two or more things together, such as one shop with one tool. It is named only where it explains clearly "
+        "more than the best single one does on trucks that were not used to find it."
+    ),
 }

@@ -1,0 +1,45 @@
+"""How a shown table is described: its fields, their headings, their order."""
+
+from dataclasses import dataclass
+
+TOP_ROWS = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One shown column: its name in the frame, heading, kind (figures.KINDS) and, with an interval, its ends."""
+
+    column: str
+    heading: str
+    kind: str
+    low: str | None = None
+    high: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """How one table is shown.
+
+    ``order`` sorts it (``-name`` = falling), ``rows`` is how many stand on the page, ``only`` (column, value) picks
+    the rows that do.
+    """
+
+    caption: str
+    fields: tuple[Field, ...]
+    order: tuple[str, ...] = ()
+    rows: int = TOP_ROWS
+    only: tuple[str, object] | None = None
+
+
+def ends(column: str, heading: str, kind: str) -> Field:
+    """Return a field whose interval stands in the columns ``_low`` and ``_high``."""
+    return Field(column, heading, kind, f"{column}_low", f"{column}_high")
+
+
+COMPONENT = Field("component", "Part", "name")
+DUTY_CYCLE = Field("duty_cycle", "Duty cycle", "name")
+UNIT = Field("unit_id", "Truck", "text")
+POSITION = Field("position", "Position", "text")
+LIVES = Field("lives", "Lives", "count")
+FAILURES = Field("failures", "Failures", "count")
+FACTOR = Field("factor", "Factor", "name")

@@ -1,0 +1,246 @@
+"""Which columns of the tables of failures, wear and work a reader sees."""
+
+from wearlab.show.fields import COMPONENT, DUTY_CYCLE, FACTOR, FAILURES, LIVES, POSITION, UNIT, Field, Layout, ends
+
+FAILURE_LAYOUTS: dict[tuple[str, str], Layout] = {
+    ("early", "units"): Layout(
+        "Trucks against their class",
+        (
+            UNIT,
+            COMPONENT,
+            Field("observed", "Observed", "count"),
+            Field("expected", "Expected", "number"),
+            Field("ratio", "Ratio", "ratio"),
+            Field("shrunken_ratio", "Shrunken ratio", "ratio", "ratio_low", "ratio_high"),
+            Field("p_value", "p value", "chance"),
+            Field("q_value", "q value", "chance"),
+            Field("flagged", "Flagged", "flag"),
+        ),
+        order=("-flagged", "q_value", "p_value", "unit_id"),
+    ),
+    ("early", "lives"): Layout(
+        "Single lives that ended early",
+        (
+            UNIT,
+            POSITION,
+            Field("age", "Age at failure", "whole"),
+            Field("u", "Share failing by then", "chance"),
+            Field("q_value", "q value", "chance"),
+            Field("flagged", "Flagged", "flag"),
+        ),
+        order=("-flagged", "q_value", "u", "unit_id"),
+    ),
+    ("early", "power"): Layout(
+        "How many failures it takes to be flagged here",
+        (
+            COMPONENT,
+            Field("expected", "Expected", "number"),
+            Field("failures_needed", "Failures needed", "count"),
+            Field("multiple", "A truck this many times worse", "number"),
+            Field("power", "Is flagged with chance", "odds"),
+        ),
+        rows=24,
+        only=("multiple", 4.0),
+    ),
+    ("cluster", "levels"): Layout(
+        "What failed parts have in common",
+        (
+            FACTOR,
+            Field("level", "Level", "text"),
+            LIVES,
+            Field("observed", "Observed", "count"),
+            Field("expected", "Expected", "number"),
+            ends("ratio", "Observed to expected", "ratio"),
+            Field("p_value", "p value", "chance"),
+            Field("p_adjusted", "Adjusted p value", "chance"),
+        ),
+        order=("p_adjusted", "p_value", "-ratio", "factor", "level"),
+    ),
+    ("cluster", "beyond"): Layout(
+        "Beyond what the verdict names",
+        (
+            Field("kind", "Kind", "name"),
+            FACTOR,
+            Field("level", "Level", "text"),
+            LIVES,
+            Field("observed", "Observed", "count"),
+            Field("expected", "Expected", "number"),
+            Field("ratio", "Ratio", "ratio"),
+            Field("p_adjusted", "Adjusted p value", "chance"),
+        ),
+    ),
+    ("cluster", "at_risk"): Layout(
+        "Still running with the suspect property",
+        (
+            UNIT,
+            POSITION,
+            Field("age", "Age", "whole"),
+            Field("fitted", "Fitted", "date"),
+            Field("probability_90_days", "Chance of failing in 90 days", "odds"),
+        ),
+    ),
+    ("cluster", "which_clock"): Layout(
+        "Young or worn: the suspect parts against the rest",
+        (
+            Field("group", "Group", "name"),
+            LIVES,
+            FAILURES,
+            ends("beta", "Shape", "ratio"),
+            Field("median_age_at_failure", "Median age at failure", "whole"),
+            Field("median_days_since_service", "Median days since service", "whole"),
+            Field("reading", "Reading", "prose"),
+        ),
+    ),
+    ("cluster", "before_after"): Layout(
+        "Before and after the fix",
+        (
+            Field("group", "Fitted", "name"),
+            LIVES,
+            Field("observed", "Observed", "count"),
+            Field("expected", "Expected", "number"),
+            ends("ratio", "Observed to expected", "ratio"),
+        ),
+    ),
+    ("cluster", "what_would_settle"): Layout(
+        "What would settle it", (Field("step", "Step", "prose"), Field("tells", "Tells", "prose"))
+    ),
+    ("forecast", "totals"): Layout(
+        "Failures to count on",
+        (Field("group", "Group", "name"), Field("expected", "Expected", "number", "low", "high")),
+        rows=24,
+    ),
+    ("forecast", "parts"): Layout(
+        "Parts to stock",
+        (
+            COMPONENT,
+            Field("parts", "In service", "count"),
+            Field("expected", "Failures expected", "number", "low", "high"),
+            Field("stock", "Stock that suffices", "count"),
+            Field("cost", "Cost of the failures", "money", "cost_low", "cost_high"),
+        ),
+        rows=24,
+    ),
+    ("forecast", "units"): Layout(
+        "Parts most likely to fail next",
+        (
+            UNIT,
+            POSITION,
+            COMPONENT,
+            Field("age", "Age", "whole"),
+            Field("probability", "Chance of failing", "odds", "low", "high"),
+        ),
+        order=("-probability", "unit_id", "position"),
+    ),
+    ("forecast", "by_shop"): Layout(
+        "Failures to count on by shop",
+        (
+            Field("shop", "Shop", "text"),
+            Field("parts", "In service", "count"),
+            Field("expected", "Expected", "number", "low", "high"),
+        ),
+        rows=24,
+    ),
+    ("forecast", "backtest"): Layout(
+        "The forecast tried on the past",
+        (
+            Field("as_of", "Made as of", "date"),
+            Field("expected", "Expected", "number", "low", "high"),
+            Field("observed", "Happened", "count"),
+            Field("covered", "Inside the range", "flag"),
+        ),
+    ),
+    ("wear", "parts"): Layout(
+        "Measured wear and what is left",
+        (
+            UNIT,
+            POSITION,
+            Field("quantity", "Quantity", "name"),
+            Field("latest", "Latest", "number"),
+            Field("limit", "Limit", "number"),
+            Field("unit", "Unit", "text"),
+            Field("rate_per_1000", "Per 1,000 miles", "number"),
+            Field("miles_to_limit", "Miles to limit", "number", "low", "high"),
+            Field("status", "Status", "text"),
+        ),
+        order=("miles_to_limit", "unit_id", "position"),
+    ),
+    ("wear", "rates"): Layout(
+        "How fast parts wear",
+        (
+            COMPONENT,
+            DUTY_CYCLE,
+            Field("quantity", "Quantity", "name"),
+            Field("parts", "Parts", "count"),
+            Field("measurements", "Measurements", "count"),
+            Field("rate_per_1000", "Per 1,000 miles", "number"),
+            Field("unit", "Unit", "text"),
+        ),
+        rows=24,
+    ),
+    ("due", "shops"): Layout(
+        "Work by shop",
+        (
+            Field("shop", "Shop", "text"),
+            Field("status", "Status", "name"),
+            Field("trucks", "Trucks", "count"),
+            Field("jobs", "Jobs", "count"),
+            Field("minutes", "Minutes", "count"),
+        ),
+        rows=24,
+    ),
+    ("due", "work"): Layout(
+        "Work list",
+        (
+            Field("status", "Status", "name"),
+            UNIT,
+            Field("shop", "Shop", "text"),
+            POSITION,
+            Field("task", "Task", "name"),
+            Field("due_miles", "Due at", "whole"),
+            Field("due_date", "Due on", "date"),
+            Field("why", "Why", "prose"),
+        ),
+        rows=20,
+    ),
+    ("cluster", "consequences"): Layout(
+        "What it costs further down: splines under the boots",
+        (
+            Field("group", "Splines", "label"),
+            Field("splines", "Lives", "count"),
+            Field("observed", "Observed", "count"),
+            Field("expected", "Expected", "number"),
+            ends("ratio", "Observed to expected", "ratio"),
+            Field("times_before", "Times as often as before", "ratio", "times_before_low", "times_before_high"),
+            Field("cost", "Cost of the failures", "money"),
+        ),
+    ),
+    ("cluster", "combination"): Layout(
+        "Does a combination explain more?",
+        (Field("model", "Model", "label"), Field("gain", "Gain", "number"), Field("reading", "Reading", "prose")),
+    ),
+    ("cluster", "install_audit"): Layout(
+        "How parts were fitted: records against the limits",
+        (
+            Field("check", "Check", "name"),
+            Field("limit", "Limit", "text"),
+            COMPONENT,
+            Field("shop", "Shop", "text"),
+            Field("crew", "Crew", "text"),
+            Field("fitted", "Fitted", "count"),
+            Field("share", "Outside the limit", "share", "low", "high"),
+        ),
+        order=("-share", "check", "component", "crew"),
+    ),
+    ("cluster", "install_effect"): Layout(
+        "Do parts fitted outside the limits fail more?",
+        (
+            Field("check", "Check", "name"),
+            COMPONENT,
+            Field("fitted_wrong", "Fitted outside", "count"),
+            Field("observed_wrong", "Observed", "count"),
+            Field("expected_wrong", "Expected", "number"),
+            ends("times", "Times as often", "ratio"),
+            Field("p_value", "p value", "chance"),
+        ),
+    ),
+}
