@@ -16,6 +16,7 @@ from wearlab.driveline import (
     check_layouts,
     compare_severity,
     read_angles,
+    read_line,
     read_spectra,
 )
 from wearlab.driveline.kinematics import (
@@ -156,19 +157,19 @@ def test_figures_need_what_was_given():
 def test_every_reference_has_a_source_and_every_result_its_cautions():
     check = check_driveline(Line(1500, (Joint(2.0), Joint(2.0))))
     assert (check.references["source"].str.len() > 5).all()
-    assert {"not_a_design_tool", "safety", "one_state"} <= {caution.code for caution in check.cautions}
+    assert {"not-a-design-tool", "safety", "one-state"} <= {caution.code for caution in check.cautions}
 
 
 @pytest.mark.parametrize(
     ("line", "code"),
     [
-        (Line(1500, ()), "no_joints"),
-        (Line(1500, (Joint(-1.0),)), "bad_angle"),
-        (Line(1500, (Joint(float("nan")),)), "bad_angle"),
-        (Line(0.0, (Joint(1.0),)), "bad_speed"),
-        (Line(float("inf"), (Joint(1.0),)), "bad_speed"),
-        (Line(1500, (Joint(1.0), Joint(1.0)), unloaded_angles_deg=(1.0,)), "unequal_angles"),
-        (Line(1500, (Joint(1.0),), tube=Tube(100.0, 60.0, 1800.0)), "bad_tube"),
+        (Line(1500, ()), "no-joints"),
+        (Line(1500, (Joint(-1.0),)), "bad-angle"),
+        (Line(1500, (Joint(float("nan")),)), "bad-angle"),
+        (Line(0.0, (Joint(1.0),)), "bad-speed"),
+        (Line(float("inf"), (Joint(1.0),)), "bad-speed"),
+        (Line(1500, (Joint(1.0), Joint(1.0)), unloaded_angles_deg=(1.0,)), "unequal-angles"),
+        (Line(1500, (Joint(1.0),), tube=Tube(100.0, 60.0, 1800.0)), "bad-tube"),
     ],
 )
 def test_nonsense_is_refused(line, code):
@@ -207,20 +208,20 @@ def test_shares_of_damage_sum_to_one_in_each_group():
 def test_without_turns_per_mile_there_is_no_ratio_per_mile_and_it_is_said():
     severity = compare_severity(spectra(), reference="easy")
     assert severity.groups["severity_per_mile"].isna().all()
-    assert "no_turns_per_mile" in {caution.code for caution in severity.cautions}
+    assert "no-turns-per-mile" in {caution.code for caution in severity.cautions}
 
 
 @pytest.mark.parametrize(
     ("text", "code", "line"),
     [
         ("", "unreadable", None),
-        ("group,share_of_turns,torque_nm,angle_deg\n", "missing_column", 1),
-        ("group,share_of_turns,torque_nm,angle_deg,speed_rpm\n", "no_rows", None),
-        ("group,share_of_turns,torque_nm,angle_deg,speed_rpm\na,1,much,3,1500\n", "bad_value", 2),
-        ("group,share_of_turns,torque_nm,angle_deg,speed_rpm\na,1,10,3,1500\nb,1,10,3,0\n", "bad_value", 3),
-        ("group,share_of_turns,torque_nm,angle_deg,speed_rpm\na,1,10,3,1500\nb,-1,10,3,9\n", "bad_value", 3),
-        ("group,share_of_turns,torque_nm,angle_deg,speed_rpm\na,0.7,10,3,1500\n", "bad_shares", 2),
-        ("group,share_of_turns,torque_nm,angle_deg,speed_rpm\na,,10,3,1500\n", "bad_value", 2),
+        ("group,share_of_turns,torque_nm,angle_deg\n", "missing-column", 1),
+        ("group,share_of_turns,torque_nm,angle_deg,speed_rpm\n", "no-rows", None),
+        ("group,share_of_turns,torque_nm,angle_deg,speed_rpm\na,1,much,3,1500\n", "bad-value", 2),
+        ("group,share_of_turns,torque_nm,angle_deg,speed_rpm\na,1,10,3,1500\nb,1,10,3,0\n", "bad-value", 3),
+        ("group,share_of_turns,torque_nm,angle_deg,speed_rpm\na,1,10,3,1500\nb,-1,10,3,9\n", "bad-value", 3),
+        ("group,share_of_turns,torque_nm,angle_deg,speed_rpm\na,0.7,10,3,1500\n", "bad-shares", 2),
+        ("group,share_of_turns,torque_nm,angle_deg,speed_rpm\na,,10,3,1500\n", "bad-value", 2),
     ],
 )
 def test_a_spectra_file_that_cannot_be_used_is_refused_with_its_place(tmp_path: Path, text, code, line):
@@ -270,18 +271,18 @@ def test_a_unit_gives_its_own_speed_and_order_of_rows_does_not_matter():
 
 def test_one_state_only_is_said():
     found = check_layouts(angles().drop(columns="unloaded_angle_deg"), speed_rpm=1500)
-    assert "one_state" in {caution.code for caution in found.cautions}
+    assert "one-state" in {caution.code for caution in found.cautions}
 
 
 @pytest.mark.parametrize(
     ("text", "code", "line"),
     [
-        ("unit_id,joint\nA,1\n", "missing_column", 1),
-        ("unit_id,joint,angle_deg\nA,1,2\nA,2,steep\n", "bad_value", 3),
-        ("unit_id,joint,angle_deg\nA,1,2\nA,2,inf\n", "bad_value", 3),
-        ("unit_id,joint,angle_deg\nA,1,2\nA,2,\n", "bad_angle", 3),
-        ("unit_id,joint,angle_deg\nA,1,-2\n", "bad_angle", 2),
-        ("unit_id,joint,angle_deg\nA,1,2\nA,1,3\n", "joint_twice", 3),
+        ("unit_id,joint\nA,1\n", "missing-column", 1),
+        ("unit_id,joint,angle_deg\nA,1,2\nA,2,steep\n", "bad-value", 3),
+        ("unit_id,joint,angle_deg\nA,1,2\nA,2,inf\n", "bad-value", 3),
+        ("unit_id,joint,angle_deg\nA,1,2\nA,2,\n", "bad-angle", 3),
+        ("unit_id,joint,angle_deg\nA,1,-2\n", "bad-angle", 2),
+        ("unit_id,joint,angle_deg\nA,1,2\nA,1,3\n", "joint-twice", 3),
     ],
 )
 def test_a_file_of_angles_that_cannot_be_used_is_refused_with_its_place(tmp_path: Path, text, code, line):
@@ -297,3 +298,24 @@ def test_a_spectrum_that_is_nobodys_is_refused(tmp_path: Path):
     path.write_text("share_of_turns,torque_nm,angle_deg,speed_rpm\n1,10,3,1500\n", encoding="utf-8")
     with pytest.raises(DataError, match="duty_cycle, unit_id or group"):
         read_spectra(path)
+
+
+def test_a_line_is_read_as_it_is_typed():
+    line = read_line(1800, "5, 3.5", unloaded="4,3", phases="2", torque_nm=900, drive="3.55,513", tube="114.3,3.4,1800",
+                     spline="35")  # fmt: skip
+    assert line.joints == (Joint(5.0), Joint(3.5, phase_deg=2.0))
+    assert (line.axle_ratio, line.tire_turns_per_mile) == (3.55, 513.0)
+    assert (line.unloaded_angles_deg, line.tube, line.slip) == ((4.0, 3.0), Tube(114.3, 3.4, 1800.0), Slip(35.0))
+    assert read_line(1800, "5").tube is None
+
+
+@pytest.mark.parametrize(
+    "given",
+    [{"angles": "five"},
+        {"angles": "nan"}, {"angles": ""}, {"angles": "5,3", "phases": "1,2,3"}, {"angles": "5", "drive": "3.55"},
+     {"angles": "5", "tube": "114.3,3.4"}, {"angles": "5", "spline": "35,20,1"}],
+)  # fmt: skip
+def test_a_list_that_is_not_as_wanted_is_refused_with_an_example(given):
+    with pytest.raises(DataError) as refused:
+        read_line(1800, given.pop("angles"), **given)
+    assert refused.value.fix

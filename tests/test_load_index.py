@@ -1,6 +1,7 @@
 """How much of a class difference is load: planted exponents come back, and what cannot be told apart is said."""
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -8,7 +9,8 @@ import pytest
 from lifelines import WeibullAFTFitter
 
 from tests.curve_histories import make_history, make_lives
-from wearlab.answers.load_index import LoadIndex, explain_by_load
+from wearlab.answers.load_index import DrivelineAnswer, LoadIndex, answer_driveline, explain_by_load
+from wearlab.driveline import Joint, Line
 from wearlab.evidence import DataError, Unanswered
 from wearlab.history.lives import History
 
@@ -104,13 +106,13 @@ def test_a_difference_that_load_does_not_make_is_left_as_remainder():
 def test_classes_that_cannot_be_told_apart_have_no_share():
     found = explain(fleet(0.0))
     assert np.isnan(found.explained["share_explained"].iloc[0])
-    assert "no_difference" in {caution.code for caution in found.cautions}
+    assert "no-difference" in {caution.code for caution in found.cautions}
 
 
 def test_trucks_of_one_class_that_are_all_alike_cannot_part_class_from_load():
     found = explain(fleet(1.0, ratios=(3.0,)))
     assert list(found.index["comparison"]) == ["all_trucks"]
-    assert "class_is_load" in {caution.code for caution in found.cautions}
+    assert "class-is-load" in {caution.code for caution in found.cautions}
 
 
 def test_on_joint_cycles_turns_per_mile_no_longer_count():
@@ -148,3 +150,34 @@ def test_one_class_alone_is_a_question_that_cannot_be_answered():
 def test_a_scale_on_which_load_means_nothing_is_refused():
     with pytest.raises(DataError, match="days"):
         explain_by_load(replace(fleet(1.0), scale="days"), spectra(), reference="easy", level=0.9, seed=1)
+
+
+def test_a_fleet_is_answered_with_whatever_its_folder_holds(tmp_path: Path):
+    history = fleet(1.0)
+    nothing = ask(history, tmp_path)
+    assert isinstance(nothing, Unanswered)
+    assert "angles.csv" in nothing.text
+    (tmp_path / "angles.csv").write_text("unit_id,joint,angle_deg\nT0001,1,2\nT0001,2,7\n", encoding="utf-8")
+    angles = ask(history, tmp_path)
+    assert isinstance(angles, DrivelineAnswer)
+    assert list(angles.tables()) == ["lines", "changes"]
+    spectra().to_csv(tmp_path / "spectra.csv", index=False)
+    whole = ask(history, tmp_path, line=Line(1800, (Joint(5.0), Joint(3.5))))
+    assert isinstance(whole, DrivelineAnswer)
+    assert {"explained", "index", "severity", "spectrum", "lines", "changes", "checks", "turn"} <= set(whole.tables())
+    assert len(whole.cautions) == len(set(whole.cautions))
+
+
+def test_a_line_is_checked_where_the_history_cannot_tell_the_classes_apart(tmp_path: Path):
+    history = fleet(1.0)
+    easy = replace(history, lives=history.lives[history.lives["duty_cycle"] == "easy"])
+    spectra().to_csv(tmp_path / "spectra.csv", index=False)
+    assert isinstance(ask(easy, tmp_path), Unanswered)
+    found = ask(easy, tmp_path, line=Line(1800, (Joint(5.0), Joint(3.5))))
+    assert isinstance(found, DrivelineAnswer)
+    assert isinstance(found.load, Unanswered)
+    assert "checks" in found.tables()
+
+
+def ask(history: History, folder: Path, line: Line | None = None) -> DrivelineAnswer | Unanswered:
+    return answer_driveline(history, folder, line=line, speed_rpm=1800.0, reference=None, level=0.9, seed=1)

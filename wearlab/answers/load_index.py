@@ -1,6 +1,7 @@
 """How much of the difference between classes is load: severity of a duty spectrum against what the history shows."""
 
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -8,7 +9,17 @@ import pandas as pd
 from wearlab.curves.batch import WeibullFits, fit_weibulls
 from wearlab.curves.observations import FloatArray, IntArray, Observations, observations
 from wearlab.curves.resample import draw_trucks, resample_weibulls
-from wearlab.driveline import Severity, compare_severity
+from wearlab.driveline import (
+    DrivelineCheck,
+    LayoutCheck,
+    Line,
+    Severity,
+    check_driveline,
+    check_layouts,
+    compare_severity,
+    read_angles,
+    read_spectra,
+)
 from wearlab.evidence import Basis, Caution, DataError, Unanswered, add_cautions
 from wearlab.history.lives import History
 
@@ -51,6 +62,69 @@ class LoadIndex:
 
 
 @dataclass(frozen=True, slots=True)
+class DrivelineAnswer:
+    """The physics of a fleet's drivelines: each part None where nothing was given for it.
+
+    ``line``: one line of joints as typed; ``layouts``: the units of angles.csv; ``load``: the classes of spectra.csv
+    against the history (Unanswered where the history cannot tell).
+    """
+
+    basis: Basis
+    cautions: tuple[Caution, ...]
+    line: DrivelineCheck | None
+    layouts: LayoutCheck | None
+    load: LoadIndex | Unanswered | None
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """Return the tables of every part by name."""
+        parts = (self.load, self.layouts, self.line)
+        return {
+            name: table
+            for part in parts
+            if part is not None and not isinstance(part, Unanswered)
+            for name, table in part.tables().items()
+        }
+
+
+def answer_driveline(
+    history: History,
+    folder: Path,
+    *,
+    line: Line | None,
+    speed_rpm: float,
+    reference: str | None,
+    level: float,
+    seed: int,
+) -> DrivelineAnswer | Unanswered:
+    """Return what is known of the drivelines of a fleet: a line as typed, angles.csv and spectra.csv of its folder.
+
+    ``reference`` is the class that the others are held against (default: the first of the spectra); ``speed_rpm`` is
+    the highest steady shaft speed, for units of angles.csv that do not give their own. Unanswered without any of them.
+    """
+    found = None if line is None else check_driveline(line)
+    angles, spectra = folder / "angles.csv", folder / "spectra.csv"
+    layouts = check_layouts(read_angles(angles), speed_rpm=speed_rpm) if angles.is_file() else None
+    load = None
+    if spectra.is_file():
+        table = read_spectra(spectra)
+        first = str(table["group"].iloc[0]) if reference is None else reference
+        load = explain_by_load(history, table, reference=first, level=level, seed=seed)
+    parts = tuple(part for part in (found, layouts, load) if part is not None)
+    basis = replace(history.basis, level=level)
+    if isinstance(load, Unanswered) and len(parts) == 1:
+        return load
+    if not parts:
+        return Unanswered(
+            basis,
+            history.cautions,
+            "nothing-given",
+            "there is neither spectra.csv nor angles.csv in the folder, and no line of joints was given",
+            "add one of them (columns: see the README of the demo fleet), or give --angles",
+        )
+    return DrivelineAnswer(basis, add_cautions(*(part.cautions for part in parts)), found, layouts, load)
+
+
+@dataclass(frozen=True, slots=True)
 class _Lives:
     """Lives of one component in the classes of the spectra, with each life's class and log severity."""
 
@@ -80,7 +154,7 @@ def explain_by_load(
     if reference not in lives.classes or not fitted[0] or fitted.sum() < 2:
         text = f"fewer than two classes with a spectrum have {FEWEST_FAILURES} failures of {component} or more"
         fix = "give spectra for classes of the fleet (column duty_cycle), the reference among them"
-        return Unanswered(basis, severity.cautions, "one_class", text, fix)
+        return Unanswered(basis, severity.cautions, "one-class", text, fix)
     draws = draw_trucks(int(lives.obs.truck.max()) + 1, replicates=REPLICATES, seed=seed)
     drawn = resample_weibulls(lives.obs, lives.code, strata=len(lives.classes), truck_weights=draws)
     rows = [
@@ -229,17 +303,17 @@ def _own_cautions(explained: pd.DataFrame, index: pd.DataFrame) -> tuple[Caution
     cautions = []
     if explained["from_load"].isna().any():
         text = "Without axle ratio and tyre turns of the trucks, turns per mile are not known for every class."
-        cautions.append(Caution("no_turns_per_mile", text))
+        cautions.append(Caution("no-turns-per-mile", text))
     if explained["share_explained"].isna().any():
         text = "Where the classes' lives cannot be told apart there is no difference to explain, and no share is given."
-        cautions.append(Caution("no_difference", text))
+        cautions.append(Caution("no-difference", text))
     if len(index) < 2:
         text = (
             "Within each class all trucks have nearly the same severity, so class and load cannot be told apart: "
             "whatever else differs between the classes is counted with load. Spectra by unit_id would part them."
         )
-        cautions.append(Caution("class_is_load", text))
+        cautions.append(Caution("class-is-load", text))
     if index["at_edge"].any():
         text = f"An exponent lies at the edge of what is searched ({EXPONENTS[0]:g} to {EXPONENTS[-1]:g})."
-        cautions.append(Caution("exponent_at_edge", text))
+        cautions.append(Caution("exponent-at-edge", text))
     return tuple(cautions)

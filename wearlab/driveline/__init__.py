@@ -3,6 +3,7 @@
 from wearlab.driveline.check import DrivelineCheck, Line, Slip, check_driveline
 from wearlab.driveline.fleet_layout import LayoutCheck, check_layouts, read_angles
 from wearlab.driveline.kinematics import Joint
+from wearlab.driveline.line_text import read_line
 from wearlab.driveline.loads import Tube
 from wearlab.driveline.references import Reference, References
 from wearlab.driveline.spectra import Severity, compare_severity, read_spectra
@@ -21,5 +22,6 @@ __all__ = [
     "check_layouts",
     "compare_severity",
     "read_angles",
+    "read_line",
     "read_spectra",
 ]

@@ -21,12 +21,12 @@ from wearlab.driveline.references import References
 from wearlab.evidence import SAFETY, Basis, Caution, DataError
 
 NOT_A_DESIGN_TOOL = Caution(
-    "not_a_design_tool",
+    "not-a-design-tool",
     "Angles, speeds and loads are compared with reference limits that you can edit; this is no design tool. The "
     "maker's application approval and published limits stand.",
 )
 RATIOS_ONLY = Caution(
-    "ratios_only",
+    "ratios-only",
     "Published constants for joint life differ twofold, so only ratios between duties are given, never hours or miles.",
 )
 FRICTION = (("well greased", 0.06), ("dry", 0.10), ("galled", 0.30))  # from memory
@@ -97,7 +97,7 @@ def check_driveline(line: Line, *, references: References | None = None, source:
     cautions: tuple[Caution, ...] = (NOT_A_DESIGN_TOOL, RATIOS_ONLY, SAFETY)
     if line.unloaded_angles_deg is None:
         cautions = (
-            Caution("one_state", "Angles are needed loaded and unloaded: only one state was given."),
+            Caution("one-state", "Angles are needed loaded and unloaded: only one state was given."),
             *cautions,
         )
     checks = [row for state, joints in states for row in check_angles(line.speed_rpm, state, joints, limits)]
@@ -105,7 +105,7 @@ def check_driveline(line: Line, *, references: References | None = None, source:
         checks += check_tube(line.speed_rpm, line.tube, limits)
     if sum(not row["within"] for row in checks) > 1:
         text = "Each change of angle is the least one for its own check, taken alone: check again after any change."
-        cautions = (Caution("one_at_a_time", text), *cautions)
+        cautions = (Caution("one-at-a-time", text), *cautions)
     return DrivelineCheck(
         basis=Basis(source, (), None, "turns", 0.9, (), 0, 0),
         cautions=cautions,
@@ -125,19 +125,19 @@ def check_driveline(line: Line, *, references: References | None = None, source:
 def _refuse_nonsense(line: Line) -> None:
     angles = [joint.angle_deg for joint in line.joints] + list(line.unloaded_angles_deg or ())
     if not line.joints:
-        raise DataError("no_joints", "no joint angle was given", "give one angle per joint, front to rear")
+        raise DataError("no-joints", "no joint angle was given", "give one angle per joint, front to rear")
     if not all(0 <= angle <= 45 for angle in angles):
-        raise DataError("bad_angle", "a joint angle is outside 0 to 45 degrees", "give joint angles in degrees")
+        raise DataError("bad-angle", "a joint angle is outside 0 to 45 degrees", "give joint angles in degrees")
     if not 0 < line.speed_rpm < np.inf:
-        raise DataError("bad_speed", "the shaft speed is not above 0", "give the shaft speed in turns a minute")
+        raise DataError("bad-speed", "the shaft speed is not above 0", "give the shaft speed in turns a minute")
     if line.unloaded_angles_deg is not None and len(line.unloaded_angles_deg) != len(line.joints):
         raise DataError(
-            "unequal_angles",
+            "unequal-angles",
             f"{len(line.joints)} loaded angles and {len(line.unloaded_angles_deg)} unloaded ones",
             "give both for every joint, front to rear",
         )
     if line.tube is not None and not (0 < 2 * line.tube.wall_mm < line.tube.outer_mm and line.tube.length_mm > 0):
-        raise DataError("bad_tube", "the tube's wall, diameter and length do not fit together", "give them in mm")
+        raise DataError("bad-tube", "the tube's wall, diameter and length do not fit together", "give them in mm")
 
 
 def _states(line: Line) -> list[tuple[str, tuple[Joint, ...]]]:

@@ -53,11 +53,11 @@ def read_angles(path: Path) -> pd.DataFrame:
             wrong = np.flatnonzero((given < 0) | (given > 45) | (np.isnan(given) if name == "angle_deg" else False))
             if len(wrong):
                 text = "a joint angle is missing or outside 0 to 45 degrees"
-                raise DataError("bad_angle", text, "give it in degrees", path.name, int(wrong[0]) + 2, name)
+                raise DataError("bad-angle", text, "give it in degrees", path.name, int(wrong[0]) + 2, name)
     twice = np.flatnonzero(table.duplicated(["unit_id", "line", "joint"]).to_numpy())
     if len(twice):
         raise DataError(
-            "joint_twice", "this joint of this unit was entered before", "keep one row", path.name, int(twice[0]) + 2
+            "joint-twice", "this joint of this unit was entered before", "keep one row", path.name, int(twice[0]) + 2
         )
     return table
 
@@ -70,7 +70,7 @@ def check_layouts(
     ``speed_rpm`` is the highest steady shaft speed, where a unit does not give its own. Refuses an empty table.
     """
     if angles.empty:
-        raise DataError("no_rows", "the table of angles has no rows", "one row per unit and joint", source)
+        raise DataError("no-rows", "the table of angles has no rows", "one row per unit and joint", source)
     limits = references or References()
     lines, changes = [], []
     for (unit, line), rows in angles.groupby(["unit_id", "line"], sort=True):
@@ -119,8 +119,8 @@ def _states(rows: pd.DataFrame) -> list[tuple[str, tuple[Joint, ...]]]:
 def _cautions(angles: pd.DataFrame) -> tuple[Caution, ...]:
     both = "unloaded_angle_deg" in angles and angles["unloaded_angle_deg"].notna().all()
     text = "Angles are needed loaded and unloaded: some units were measured in one state only."
-    one = () if both else (Caution("one_state", text),)
-    each = Caution("one_at_a_time", "Each change of angle is the least one for its own check, taken alone.")
+    one = () if both else (Caution("one-state", text),)
+    each = Caution("one-at-a-time", "Each change of angle is the least one for its own check, taken alone.")
     measuring = Caution(
         "measuring",
         "Measure to 0.25 degrees, on level ground, tires at pressure (common practice, no source).",

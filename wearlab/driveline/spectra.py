@@ -12,7 +12,7 @@ from wearlab.evidence import SAFETY, Basis, Caution, DataError
 
 NUMBERS = ("share_of_turns", "torque_nm", "angle_deg", "speed_rpm")
 FATIGUE_ONLY = Caution(
-    "fatigue_only",
+    "fatigue-only",
     "This is rolling fatigue of the joint only. Most joints fail by dirt, water or lack of grease first, so what the "
     "history shows usually differs less than these ratios.",
 )
@@ -52,7 +52,7 @@ def read_spectra(path: Path) -> pd.DataFrame:
     named = [name for name in ("group", "duty_cycle", "unit_id") if name in table.columns]
     if not named:
         text = "the table has no column duty_cycle, unit_id or group"
-        raise DataError("missing_column", text, "say whose spectrum each row is", path.name, 1, "duty_cycle")
+        raise DataError("missing-column", text, "say whose spectrum each row is", path.name, 1, "duty_cycle")
     return check_spectra(table.rename(columns={named[0]: "group"}), file=path.name)
 
 
@@ -66,7 +66,7 @@ def read_numbers(path: Path, required: tuple[str, ...], numbers: tuple[str, ...]
     missing = [name for name in required if name not in table.columns]
     if missing:
         text, fix = f"the table has no column {missing[0]}", f"columns: {example}"
-        raise DataError("missing_column", text, fix, path.name, 1, missing[0])
+        raise DataError("missing-column", text, fix, path.name, 1, missing[0])
     for name in numbers:
         if name not in table.columns:
             continue
@@ -75,7 +75,7 @@ def read_numbers(path: Path, required: tuple[str, ...], numbers: tuple[str, ...]
         wrong = np.flatnonzero(values.isna().to_numpy() & (table[name] != "").to_numpy())
         if len(wrong):
             text = f"not a number: {table[name].iloc[wrong[0]][:40]!r}"
-            raise DataError("bad_value", text, "write a plain number", path.name, int(wrong[0]) + 2, name)
+            raise DataError("bad-value", text, "write a plain number", path.name, int(wrong[0]) + 2, name)
         table[name] = values.astype(float)
     return table
 
@@ -83,19 +83,19 @@ def read_numbers(path: Path, required: tuple[str, ...], numbers: tuple[str, ...]
 def check_spectra(spectra: pd.DataFrame, *, file: str | None = None) -> pd.DataFrame:
     """Return the spectra with shares that sum to 1 in each group; refuses what read_spectra refuses."""
     if spectra.empty:
-        raise DataError("no_rows", "the spectra table has no rows", "one row per group and bin", file)
+        raise DataError("no-rows", "the spectra table has no rows", "one row per group and bin", file)
     for name in NUMBERS:
         values = spectra[name].to_numpy(dtype=float)
         wrong = np.flatnonzero(~(values > 0) if name == "speed_rpm" else ~(values >= 0))
         if len(wrong):
             low = "above 0" if name == "speed_rpm" else "0 or more"
-            raise DataError("bad_value", f"{name} must be {low}", "correct the row", file, int(wrong[0]) + 2, name)
+            raise DataError("bad-value", f"{name} must be {low}", "correct the row", file, int(wrong[0]) + 2, name)
     total = spectra.groupby("group", sort=False)["share_of_turns"].transform("sum")
     off = np.flatnonzero((total - 1).abs().to_numpy() > 0.02)
     if len(off):
         group = spectra["group"].iloc[off[0]]
         text = f"the shares of turns of {group!r} sum to {total.iloc[off[0]]:.3f}, not 1"
-        raise DataError("bad_shares", text, "give shares of shaft turns, not of time or miles", file, int(off[0]) + 2)
+        raise DataError("bad-shares", text, "give shares of shaft turns, not of time or miles", file, int(off[0]) + 2)
     return spectra.assign(share_of_turns=spectra["share_of_turns"] / total)
 
 
@@ -110,7 +110,7 @@ def compare_severity(
     spectra = check_spectra(spectra)
     if reference not in set(spectra["group"]):
         known = ", ".join(sorted(set(spectra["group"]))[:8])
-        raise DataError("no_reference", f"no group {reference!r} in the spectra", f"choose one of: {known}")
+        raise DataError("no-reference", f"no group {reference!r} in the spectra", f"choose one of: {known}")
     damage = spectra["share_of_turns"] * damage_per_turn(
         spectra["torque_nm"], spectra["angle_deg"], floor_deg=floor_deg
     )
@@ -129,7 +129,7 @@ def compare_severity(
     cautions: tuple[Caution, ...] = (FATIGUE_ONLY, RATIOS_ONLY, SAFETY)
     if groups["turns_per_mile"].isna().any():
         text = "Without axle_ratio and tire_turns_per_mile of every group there is no ratio per mile for those groups."
-        cautions = (Caution("no_turns_per_mile", text), *cautions)
+        cautions = (Caution("no-turns-per-mile", text), *cautions)
     return Severity(Basis(source, (), None, "turns", 0.9, (), 0, 0), cautions, reference, groups, bins)
 
 
