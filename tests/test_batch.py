@@ -229,3 +229,9 @@ def test_a_thousand_strata_of_two_hundred_lives_take_under_three_seconds() -> No
     fits = fit_weibulls(obs, stratum, strata=1000)
     assert time.process_time() - started < 3.0
     assert fits.converged.all()
+
+
+def test_an_interval_that_begins_before_entry_is_read_from_entry_on() -> None:
+    # A part seen good at entry cannot have failed before it, whatever the earlier look says.
+    obs = make_observations([50.0, 80.0], [1, 0], entry=[30.0, 0.0], lower=[10.0, np.nan], upper=[50.0, np.nan])
+    assert obs.lower[0] == 30.0

@@ -10,6 +10,7 @@ from scipy.stats import chi2
 from tests.curve_data import read_data
 from tests.curve_histories import make_history, make_lives
 from wearlab.answers.compare import Comparison, compare_classes
+from wearlab.curves.adjust import find_differences
 from wearlab.curves.counted import count_curve
 from wearlab.curves.logrank import compare_groups
 from wearlab.curves.observations import make_observations
@@ -330,3 +331,16 @@ def test_regression_reads_intervals_as_the_plain_likelihood_does() -> None:
     assert found is not None
     assert found.low < 0.5 < found.high
     assert found.factor == pytest.approx(0.5, abs=0.06)
+
+
+def test_a_number_that_differs_between_classes_is_held_equal_unless_they_do_not_overlap() -> None:
+    lives = two_classes(size=60)
+    second = (lives["duty_cycle"] == "vocational").to_numpy()
+    rng = np.random.default_rng(14)
+    year = 2015 + rng.integers(0, 6, len(lives)) + 2 * second
+    near = find_differences(lives.assign(model_year=year.astype(str)), second, factor="duty_cycle")
+    assert near.names == ("model_year",)
+    apart = find_differences(lives.assign(model_year=year + 40 * second), second, factor="duty_cycle")
+    assert apart.names == ()
+    alike = find_differences(lives.assign(model_year=2015 + np.arange(len(lives)) % 6), second, factor="duty_cycle")
+    assert alike.names == ()

@@ -330,3 +330,32 @@ def test_the_counted_line_of_inspection_data_is_turnbulls() -> None:
     curves = fit(lives_of(load_case("heat_exchanger"))).tables()["curves"]
     before_three = curves[(curves["age"] >= 2) & (curves["age"] < 3)]["observed"].iloc[-1]
     assert 1 - before_three == pytest.approx(value_of("heat_exchanger", "npmle.F(2)"), abs=2e-4)
+
+
+def test_an_estimate_outside_the_truck_interval_stretches_it_and_is_explained() -> None:
+    # Positions renewed over a long window: a bad truck uses up many parts, so lives weigh bad trucks more.
+    rng = np.random.default_rng(12)
+    exits, failed, units = [], [], []
+    for truck in range(60):
+        factor = rng.gamma(0.8, 1.25)
+        for _ in range(3):
+            left = 900.0
+            while left > 0:
+                life = 300 * (rng.exponential() / factor) ** 0.4
+                exits.append(min(life, left))
+                failed.append(life <= left)
+                units.append(f"T{truck:02d}")
+                left -= life
+    item = fit(make_lives(exits, failed, unit_id=units)).items[0]
+    assert isinstance(item, Fit)
+    assert item.truck is not None
+    low, high = item.life_limits(0.1)
+    assert low is not None
+    assert high is not None
+    assert not low <= item.b10.value <= high
+    assert item.b10.low is not None
+    assert item.b10.high is not None
+    assert item.b10.low <= item.b10.value <= item.b10.high
+    assert any(caution.code == "trucks-differ" for caution in item.cautions)
+    row = fit(make_lives(exits, failed, unit_id=units)).tables()["fits"].iloc[0]
+    assert low <= row["b10_averaged"] <= high

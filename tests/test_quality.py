@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.optimize import minimize
 
 from tests.curve_data import BETWEEN, CASES, EXACT, load_case, value_of
 from tests.curve_histories import make_history, make_lives
@@ -200,3 +201,44 @@ def test_checks_need_ten_failures() -> None:
     assert CASES["diesel_fan"]["values"]["failures"] == 12
     obs = load_case("nist_multicensored20")
     assert judge_straightness(obs, plain(obs)[0]) is None
+
+
+def test_the_bend_is_that_of_the_likelihood_written_out() -> None:
+    rng = np.random.default_rng(6)
+    life, watched, entry = 100 * rng.weibull(2.0, 400), rng.uniform(40, 160, 400), rng.uniform(0, 40, 400)
+    failed = life <= watched
+    found = failed & (rng.random(400) < 0.5)
+    lower, upper = np.floor(life / 20) * 20, np.floor(life / 20) * 20 + 20
+    exit_ = np.where(found, upper, np.minimum(life, watched))
+    seen = life > entry
+    obs = make_observations(
+        exit_[seen],
+        failed[seen],
+        entry=entry[seen],
+        lower=np.where(found, lower, np.nan)[seen],
+        upper=np.where(found, upper, np.nan)[seen],
+    )
+    curve, best = plain(obs)
+
+    def value(place: np.ndarray) -> float:
+        shape, level, bend = place
+
+        def hazard(age: np.ndarray) -> np.ndarray:
+            x = np.log(np.maximum(age, 1e-12) / 90.0)
+            return np.where(age > 0, np.exp(shape * x - level + bend * x**2), 0.0)
+
+        x = np.log(obs.exit / 90.0)
+        ends = np.where(obs.between, obs.lower, obs.exit)
+        exact = obs.failed & ~obs.between
+        total = np.sum(hazard(obs.entry) - hazard(ends))
+        rate = np.log(np.maximum(shape + 2 * bend * x, 1e-12)) + shape * x - level + bend * x**2 - np.log(obs.exit)
+        steps = np.maximum(hazard(obs.exit) - hazard(ends), 1e-12)[obs.between]
+        return float(total + np.sum(rate[exact]) + np.sum(np.log(-np.expm1(-steps))))
+
+    start = np.array([curve.shape, curve.shape * np.log(curve.eta / 90.0), 0.0])
+    assert value(start) == pytest.approx(best, rel=1e-10)
+    most = minimize(lambda place: -value(place), start, method="Nelder-Mead", options={"xatol": 1e-8, "fatol": 1e-10})
+    straight = judge_straightness(obs, curve)
+    assert straight is not None
+    assert straight.z**2 == pytest.approx(2 * (-most.fun - best), rel=0.25, abs=0.05)  # score against likelihood ratio
+    assert np.sign(straight.bend) == np.sign(most.x[2])
