@@ -225,7 +225,7 @@ def test_the_bend_is_that_of_the_likelihood_written_out() -> None:
 
         def hazard(age: np.ndarray) -> np.ndarray:
             x = np.log(np.maximum(age, 1e-12) / 90.0)
-            return np.where(age > 0, np.exp(shape * x - level + bend * x**2), 0.0)
+            return np.where(age > 0, np.exp(np.minimum(shape * x - level + bend * x**2, 50.0)), 0.0)
 
         x = np.log(obs.exit / 90.0)
         ends = np.where(obs.between, obs.lower, obs.exit)
