@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from tests.studies.episodes import Truth, draw, three_classes
-from wearlab.answers.intervals_checks import agrees_within, shift_of, tabulate_checks, tabulate_terms
+from wearlab.answers.intervals_checks import agrees_within, curves_of, shift_of, tabulate_checks, tabulate_terms
 from wearlab.answers.intervals_effects import e_value, find_renewed, fit_calibrated, measure_reliability
 from wearlab.curves.practice import fit_practice
 from wearlab.curves.practice_terms import fit_gathered, prepare
@@ -17,7 +17,7 @@ PLANTED = 1.0
 
 def checks_of(history) -> pd.DataFrame:
     fit = fit_practice(history.episodes, component="joint", level=0.9, renewed=find_renewed(history))
-    return tabulate_checks(history, {"joint": fit}, {}, level=0.9).set_index("check")
+    return tabulate_checks(history, {"joint": fit}, {}, control=None, level=0.9).set_index("check")
 
 
 @pytest.fixture(scope="module")
@@ -120,9 +120,9 @@ def test_exposure_gathered_is_current_practice_where_practice_never_changes():
     )
     fit = fit_practice(steady, component="joint", level=0.9)
     renewed = find_renewed(history)
-    data = prepare(steady, "joint", shape=fit.effects[0].shape, calibration={}, renewed=renewed, assumed=False)
+    data = prepare(steady, "joint", curves=curves_of(fit), calibration={}, renewed=renewed, assumed=False)
     gathered = fit_gathered(data, level=0.9)
-    common = tabulate_checks(replace(history, episodes=steady), {"joint": fit}, {}, level=0.9)
+    common = tabulate_checks(replace(history, episodes=steady), {"joint": fit}, {}, control=None, level=0.9)
     plain = common.set_index("check").loc["all classes", "theta"]
     assert gathered.value == pytest.approx(plain, abs=0.003)
 

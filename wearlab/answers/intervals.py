@@ -208,7 +208,7 @@ def _measure_effects(history: History, classes: tuple[str, ...], level: float) -
     )
     answered = control if isinstance(control, PracticeFit) else None
     calibration = find_calibration(tuple(reliability.values()))
-    checks = tabulate_checks(history, fits, calibration, level=level)
+    checks = tabulate_checks(history, fits, calibration, control=answered, level=level)
     terms = tabulate_terms(history, fits, calibration, level=level)
     return _Effects(fits, reliability, answered, table, checks, terms)
 

@@ -29,16 +29,26 @@ TERM_COLUMNS = ["component", "term", "hazard_ratio", "hazard_ratio_low", "hazard
 
 
 def tabulate_checks(
-    history: History, fits: dict[str, PracticeFit], calibration: dict[str, float], *, level: float
+    history: History,
+    fits: dict[str, PracticeFit],
+    calibration: dict[str, float],
+    *,
+    control: PracticeFit | None,
+    level: float,
 ) -> pd.DataFrame:
     """Return the ``sensitivity`` table: one effect for all classes, seen in other ways, by component."""
     rows = [row for fit in fits.values() for row in _check(history, fit, calibration, level)]
-    control = _control(history, level)
-    return pd.DataFrame([*rows, *control], columns=CHECK_COLUMNS)
+    bearing = _control(history, control, level)
+    return pd.DataFrame([*rows, *bearing], columns=CHECK_COLUMNS)
+
+
+def curves_of(fit: PracticeFit) -> dict[str, tuple[float, float]]:
+    """Return (β, η) by class."""
+    return {effect.duty_cycle: (effect.shape, effect.eta) for effect in fit.effects}
 
 
 def _check(history: History, fit: PracticeFit, calibration: dict[str, float], level: float) -> list[dict[str, object]]:
-    data = _prepare(history, fit.component, fit.effects[0].shape, calibration, assumed=False)
+    data = _prepare(history, fit.component, curves_of(fit), calibration, assumed=False)
     if data is None:
         return []
     u, before = data.layout.practice, data.layout.before
@@ -62,13 +72,13 @@ def _check(history: History, fit: PracticeFit, calibration: dict[str, float], le
     add(*_split(data, data.rows["shop"].to_numpy(dtype=object), "shops", before, level))
     add(*_split_trucks(data, before, level))
     one("inspection finds as suspensions", without_inspection(data), "failures on the road only")
-    assumed = _prepare(history, fit.component, fit.effects[0].shape, calibration, assumed=True)
+    assumed = _prepare(history, fit.component, curves_of(fit), calibration, assumed=True)
     one("assumed practice let in", assumed, "also stretches for which the plan or a mean stands")
-    plain = _prepare(history, fit.component, fit.effects[0].shape, {}, assumed=False)
+    plain = _prepare(history, fit.component, curves_of(fit), {}, assumed=False)
     one("gaps as recorded", plain, "without the correction for noisy gaps")
     unknown = _unknown_as_failures(history)
     if unknown is not None:
-        more = _prepare(unknown, fit.component, fit.effects[0].shape, calibration, assumed=False)
+        more = _prepare(unknown, fit.component, curves_of(fit), calibration, assumed=False)
         one("unknown endings as failures", more, "every replacement without a known reason read as a failure")
     one("no spread between trucks", data, "plain fit; too narrow where trucks differ", frailty=False)
     gathered = fit_gathered(data, level=level)
@@ -92,12 +102,17 @@ def _row(component: str, term: Term, reads: str) -> dict[str, object]:
 
 
 def _prepare(
-    history: History, component: str, shape: float, calibration: dict[str, float], *, assumed: bool
+    history: History,
+    component: str,
+    curves: dict[str, tuple[float, float]],
+    calibration: dict[str, float],
+    *,
+    assumed: bool,
 ) -> Prepared | None:
     return prepare(
         history.episodes,
         component,
-        shape=shape,
+        curves=curves,
         calibration=calibration,
         renewed=find_renewed(history),
         assumed=assumed,
@@ -153,9 +168,9 @@ def _unknown_as_failures(history: History) -> History | None:
     return replace(history, episodes=episodes.assign(failed=read))
 
 
-def _control(history: History, level: float) -> list[dict[str, object]]:
+def _control(history: History, control: PracticeFit | None, level: float) -> list[dict[str, object]]:
     """Return the negative control: the centre bearing is not greased, so its effect should be 0."""
-    data = _prepare(history, "center_bearing", 1.8, {}, assumed=False)
+    data = _prepare(history, "center_bearing", {} if control is None else curves_of(control), {}, assumed=False)
     if data is None:
         return []
     name = "negative control"
@@ -188,7 +203,7 @@ def tabulate_terms(
     """Return the ``terms`` table: what else goes with failure once practice and class are accounted for."""
     rows = []
     for fit in fits.values():
-        data = _prepare(history, fit.component, fit.effects[0].shape, calibration, assumed=False)
+        data = _prepare(history, fit.component, curves_of(fit), calibration, assumed=False)
         if data is None:
             continue
         extras = _extras(history, data)

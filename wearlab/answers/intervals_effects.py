@@ -80,13 +80,19 @@ def _slope(gaps: pd.DataFrame, episodes: pd.DataFrame) -> float | None:
     return float((weight * x * y).sum() / spread) if spread > 0 else None
 
 
-def find_renewed(history: History) -> frozenset[int]:
-    """Return the lives of parts that were fitted more than a week after their truck went into service."""
+def find_renewed(history: History) -> dict[int, float]:
+    """Return for lives of parts fitted more than a week after their truck went into service how far it had run by then.
+
+    In units of the life scale, at the rate at which the part itself ran.
+    """
+    lives = history.lives
     new = history.units.set_index("unit_id")["in_service_date"]
-    began = pd.to_datetime(history.lives["unit_id"].map(new))
-    fitted = pd.to_datetime(history.lives["start_date"])
-    late = (fitted - began) > pd.Timedelta(days=7)
-    return frozenset(history.lives.loc[late.to_numpy(), "life_id"].tolist())
+    began = pd.to_datetime(lives["unit_id"].map(new))
+    fitted, ended = pd.to_datetime(lives["start_date"]), pd.to_datetime(lives["end_date"])
+    before, during = (fitted - began).dt.days, (ended - fitted).dt.days
+    late = (before > 7) & (during > 0) & (lives["exit"] > 0)
+    run = lives["exit"] / during.where(late) * before
+    return {int(life): float(miles) for life, miles in zip(lives["life_id"][late], run[late], strict=True)}
 
 
 def find_calibration(reliability: tuple[Reliability, ...]) -> dict[str, float]:

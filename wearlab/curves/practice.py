@@ -1,6 +1,6 @@
 """What regrease practice does to life: hazard against practised miles per stop, by duty cycle, with truck frailty."""
 
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -164,7 +164,7 @@ def fit_practice(
     level: float,
     scale: str = "miles",
     calibration: Mapping[str, float] | None = None,
-    renewed: Collection[int] = (),
+    renewed: Mapping[int, float] | None = None,
     assumed: bool = False,
 ) -> PracticeFit | NoPracticeFit:
     """Return what practised miles per stop do to the life of one component, by duty cycle.
@@ -173,8 +173,9 @@ def fit_practice(
     delayed entry (``assumed`` keeps those for which the plan or a mean stands), sealed parts altogether, and so are
     classes without a failure. Every class has its own η and effect; the shape is common, or the
     class's own where that lowers Akaike's criterion. ``calibration`` gives by class the slope of true on recorded
-    ln practice, by which the recorded one is multiplied (regression calibration). ``renewed`` names the lives of parts
-    that were not on their truck when it was new: such a part tells of a renewal before it was first seen.
+    ln practice, by which the recorded one is multiplied (regression calibration). ``renewed`` says for the
+    lives of parts that were not on their truck when it was new how far it had run (in units of age) when they were
+    fitted: such a part tells of a renewal before it was first seen.
     """
     rows = usable_rows(episodes, component, assumed=assumed)
     basis = _basis(rows, component, level, scale)
@@ -187,7 +188,7 @@ def fit_practice(
             f"No {component} failed in a stretch of life with known regrease practice.",
             "A longer record, or regrease stops recorded with their meter readings.",
         )
-    layout = lay_classes(rows, calibration or {}, renewed)
+    layout = lay_classes(rows, calibration or {}, renewed or {})
     best = fit_best(rows, layout)
     if best is None:
         return NoPracticeFit(

@@ -1,6 +1,6 @@
 """Episodes laid out for the fit of practice: which rows, which classes, which terms, and the best of the candidates."""
 
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -8,6 +8,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from wearlab.curves.practice_frailty import Maximum, Spans, Stretches, find_top, lay_out, maximise
+from wearlab.curves.renewal import renewal_power
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -15,7 +16,6 @@ Ints = npt.NDArray[np.int64]
 VARIED = 1.25  # 95th over 5th percentile of practised miles below which a class says nothing of practice
 FEWEST_FAILURES = 5  # a class with fewer has no effect of its own
 OWN_SHAPE_FAILURES = 20
-FIRST_SHAPE = 2.0  # where the search for the power of renewals before the record begins
 
 
 def usable_rows(episodes: pd.DataFrame, component: str, *, assumed: bool) -> pd.DataFrame:
@@ -65,10 +65,10 @@ class Layout:
     failures: Ints  # by class
     varied: tuple[bool, ...]
     truck: Ints
-    renewed: npt.NDArray[np.bool_]  # stretches of parts that were not on the truck when it was new
+    renewed: Floats  # how far the truck had run when the part of a stretch was fitted; NaN for its first part
 
 
-def lay_classes(rows: pd.DataFrame, calibration: Mapping[str, float], renewed: Collection[int]) -> Layout:
+def lay_classes(rows: pd.DataFrame, calibration: Mapping[str, float], renewed: Mapping[int, float]) -> Layout:
     """Return the classes, each row's ln practice about its class's mean, and which classes varied."""
     classes = tuple(sorted(rows["duty_cycle"].unique()))
     code = pd.Categorical(rows["duty_cycle"], categories=list(classes)).codes.astype(np.int64)
@@ -94,7 +94,7 @@ def lay_classes(rows: pd.DataFrame, calibration: Mapping[str, float], renewed: C
         failures=failures,
         varied=varied,
         truck=truck,
-        renewed=rows["life_id"].isin(renewed).to_numpy(),
+        renewed=np.array([renewed.get(life, np.nan) for life in rows["life_id"].tolist()], dtype=float),
     )
 
 
@@ -140,27 +140,18 @@ class Terms:
     theta_at: tuple[int | None, ...]
     shape_at: tuple[int, ...]
 
-    def stretches(self, rows: pd.DataFrame, shapes: Floats) -> Stretches:
-        """Return the rows laid out for the likelihood with these terms.
-
-        A part of age a that was not there when the truck was new tells of a renewal a miles ago: in the long run
-        renewals come at a rate proportional to z^(1/β) (rate 1/mean life), and that power is given to the truck's
-        frailty, with β as in ``shapes``.
-        """
+    def stretches(self, rows: pd.DataFrame, curves: Mapping[str, tuple[float, float]]) -> Stretches:
+        """Return the rows laid out for the likelihood with these terms; ``curves`` as for ``renewals_by_truck``."""
         layout = self.layout
         spans = read_spans(rows)
-        starts = np.ones(len(rows), dtype=bool)
-        starts[1:] = spans.life[1:] != spans.life[:-1]
-        tells = starts & (spans.entry > 0) & layout.renewed
         shape_of = np.array(self.shape_at)[layout.code]
-        trucks = int(layout.truck.max()) + 1
         return lay_out(
             design=self._design(layout.practice),
             design_before=self._design(layout.before),
             shape_of=shape_of,
             truck=layout.truck,
             spans=spans,
-            renewed=np.bincount(layout.truck, tells / shapes[shape_of], trucks).astype(float),
+            renewed=renewals_by_truck(layout, spans, curves),
         )
 
     def _design(self, practice: Floats) -> Floats:
@@ -173,6 +164,25 @@ class Terms:
                 mine = layout.code == c
                 design[mine, at] = practice[mine]
         return design
+
+
+def renewals_by_truck(layout: Layout, spans: Spans, curves: Mapping[str, tuple[float, float]]) -> Floats:
+    """Return what the parts that enter late, and were not on the truck when it was new, tell of its frailty.
+
+    Such a part of age a tells of a renewal a miles before it entered; the renewal density goes with a power of z
+    (``renewal_power``), and that power, summed over the truck's parts, is added to the shape of its gamma. ``curves``
+    is (β, η) by class; a class without one gives each renewal half a power.
+    """
+    starts = np.ones(len(spans.life), dtype=bool)
+    starts[1:] = spans.life[1:] != spans.life[:-1]
+    tells = np.flatnonzero(starts & (spans.entry > 0) & np.isfinite(layout.renewed))
+    power = np.full(len(tells), 0.5)
+    for c, name in enumerate(layout.classes):
+        mine = layout.code[tells] == c
+        if name in curves and mine.any():
+            shape, eta = curves[name]
+            power[mine] = renewal_power(shape, layout.renewed[tells[mine]] / eta)
+    return np.bincount(layout.truck[tells], power, int(layout.truck.max()) + 1).astype(float)
 
 
 def place_terms(layout: Layout, has_effect: tuple[bool, ...], own_shapes: bool) -> Terms:
@@ -216,14 +226,19 @@ def fit_best(rows: pd.DataFrame, layout: Layout) -> tuple[Terms, Maximum] | None
 
 
 def _maximise(terms: Terms, rows: pd.DataFrame) -> Maximum | None:
-    """Return the maximum, the power of renewals before the record set from the shapes of a first pass."""
-    data = terms.stretches(rows, np.full(max(terms.shape_at) + 1, FIRST_SHAPE))
+    """Return the maximum, what renewals before the record tell set from the curves of a first pass."""
+    data = terms.stretches(rows, {})
     if not data.renewed.any():
         return maximise(data)
     first = find_top(data)
     if first is None:
         return None
-    return maximise(terms.stretches(rows, np.exp(first[data.design.shape[1] : -1])), start=first)
+    shapes = np.exp(first[data.design.shape[1] : -1])
+    curves = {
+        name: (float(shapes[at]), data.scale * float(np.exp(-first[c] / shapes[at])))
+        for c, (name, at) in enumerate(zip(terms.layout.classes, terms.shape_at, strict=True))
+    }
+    return maximise(terms.stretches(rows, curves), start=first)
 
 
 def practised_range(log_practice: Floats, expected: Floats, truck: Ints) -> tuple[float, float]:

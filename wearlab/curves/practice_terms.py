@@ -1,6 +1,6 @@
 """One effect common to all classes, seen in other ways: split, with further terms, or as exposure gathered."""
 
-from collections.abc import Collection, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -9,7 +9,7 @@ import pandas as pd
 from scipy import optimize, stats
 
 from wearlab.curves.practice_frailty import Maximum, Spans, find_top, lay_out, log_likelihood, maximise
-from wearlab.curves.practice_layout import Layout, lay_classes, read_spans, usable_rows
+from wearlab.curves.practice_layout import Layout, lay_classes, read_spans, renewals_by_truck, usable_rows
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -33,23 +33,23 @@ class Prepared:
 
     rows: pd.DataFrame
     layout: Layout
-    shape: float  # for what renewals before the record tell of a truck
+    curves: Mapping[str, tuple[float, float]]  # (β, η) by class, for what renewals before the record tell of a truck
 
 
 def prepare(
     episodes: pd.DataFrame,
     component: str,
     *,
-    shape: float,
+    curves: Mapping[str, tuple[float, float]],
     calibration: Mapping[str, float],
-    renewed: Collection[int],
+    renewed: Mapping[int, float],
     assumed: bool,
 ) -> Prepared | None:
     """Return the component's stretches laid out by class, or None where none failed."""
     rows = usable_rows(episodes, component, assumed=assumed)
     if not len(rows) or not rows["failed"].any():
         return None
-    return Prepared(rows, lay_classes(rows, calibration, renewed), shape)
+    return Prepared(rows, lay_classes(rows, calibration, renewed), curves)
 
 
 def fit_terms(
@@ -88,17 +88,9 @@ def _fit(data: Prepared, columns: list[Floats], before: list[Floats], spans: Spa
         shape_of=np.zeros(len(data.rows), dtype=np.int64),
         truck=data.layout.truck,
         spans=spans,
-        renewed=_renewals(data, spans),
+        renewed=renewals_by_truck(data.layout, spans, data.curves),
     )
     return maximise(stretches, frailty=frailty)
-
-
-def _renewals(data: Prepared, spans: Spans) -> Floats:
-    starts = np.ones(len(spans.life), dtype=bool)
-    starts[1:] = spans.life[1:] != spans.life[:-1]
-    tells = starts & (spans.entry > 0) & data.layout.renewed
-    truck = data.layout.truck
-    return np.bincount(truck, tells / data.shape, int(truck.max()) + 1).astype(float)
 
 
 def split_by(data: Prepared, group: npt.NDArray[np.object_], only: Bools | None = None) -> tuple[Floats, Floats]:
@@ -194,7 +186,7 @@ def _gathered(data: Prepared, gamma: float) -> tuple[float, float]:
         shape_of=np.zeros(len(speed), dtype=np.int64),
         truck=data.layout.truck,
         spans=moved,
-        renewed=_renewals(data, spans),
+        renewed=renewals_by_truck(data.layout, spans, data.curves),
     )
     top = find_top(stretches)
     if top is None:

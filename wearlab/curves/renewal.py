@@ -104,6 +104,21 @@ def frailty_nodes(variance: Floats) -> tuple[Floats, Floats]:
     return weights / 2, levels / (levels @ (weights / 2))[:, None]
 
 
+def renewal_power(shape: float, spans: Floats) -> Floats:
+    """Return by what power of the hazard a renewal is the likelier, ``spans`` characteristic lives after new.
+
+    d ln m(t; z) / d ln z at z = 1, m the renewal density of lives with hazard z·(β/η)(t/η)^(β−1): 1 soon after new, 1/β
+    in the long run.
+    """
+    table = solve_renewal(np.array([shape]), longest=_LONGEST)
+    axis = table.step * np.arange(table.values.shape[1])
+    density = np.gradient(table.values[0], axis)
+    bend = np.gradient(density, axis)
+    power = (1 + axis * bend / np.maximum(density, 1e-12)) / shape
+    inside = np.interp(spans, axis[5:-5], power[5:-5])
+    return np.asarray(np.clip(np.where(spans < axis[5], 1.0, inside), 0.0, 2.0), dtype=float)
+
+
 @dataclass(frozen=True, slots=True)
 class Renewals:
     """Expected failures of new parts against horizon / η, averaged over frailty, one row per parameter set."""
