@@ -7,7 +7,7 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from tests.fleet_files import READINGS, load_into, write_folder
+from tests.fleet_files import READINGS, SERVICES, load_into, write_folder
 from wearlab.evidence import DataError
 from wearlab.history.contract import TABLES
 from wearlab.history.store import IN_MEMORY, STORE_TABLES, create_tables, open_store, quote_name, unload_file
@@ -147,3 +147,28 @@ def test_unloading_what_was_never_loaded_is_refused_with_the_nearest_name(tmp_pa
         with pytest.raises(DataError) as caught:
             unload_file(store, "reading.csv")
         assert "readings.csv" in caught.value.fix
+
+
+def test_a_full_disk_leaves_the_store_as_it_was_and_says_so(tmp_path: Path) -> None:
+    rows = "".join(f"S{number},T1,2020-01-01,{number},regrease\n" for number in range(10, 60_000))
+    folder = write_folder(tmp_path / "f")
+    path = tmp_path / "s.duckdb"
+    with open_store(str(path)) as store:
+        load_into(folder, store)
+    write_folder(folder, services=SERVICES + rows)
+    # No file of the process may grow beyond what the store has now: to the store that is a disk without room.
+    program = (
+        "import os, resource, signal, sys\nfrom pathlib import Path\nfrom tests.fleet_files import load_into\n"
+        "from wearlab.evidence import DataError\nfrom wearlab.history.store import open_store\n"
+        "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
+        "room = os.path.getsize(sys.argv[2]) + 4096\nresource.setrlimit(resource.RLIMIT_FSIZE, (room, room))\n"
+        "try:\n    with open_store(sys.argv[2]) as store:\n        load_into(Path(sys.argv[1]), store)\n"
+        "except DataError as error:\n    print(error.code)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program, str(folder), str(path)], capture_output=True, text=True, check=False
+    )
+    assert done.stdout.split() == ["store-failed"], done.stderr
+    with open_store(str(path)) as store:
+        assert (store.count("services"), store.count("files")) == (2, 4)
+        assert load_into(folder, store).accounts["rows_loaded"].sum() == 59_990

@@ -6,7 +6,7 @@ import pyarrow as pa
 from wearlab.history.load_files import Layout
 from wearlab.history.load_rows import Malformed, Sheet
 from wearlab.history.load_sql import Reading, bind_values, write_insert
-from wearlab.history.load_text import count_reason, cut_text, split_line
+from wearlab.history.load_text import count_reason, cut_text, is_open_ended, split_line
 from wearlab.history.store import Store, read_sql, read_table_sql
 
 _FIRST_LINE = 2  # of the rows: the header is line 1
@@ -14,11 +14,12 @@ _FIRST_LINE = 2  # of the rows: the header is line 1
 
 def stage_bulk(
     store: Store, reading: Reading, layout: Layout, sheet: Sheet, file_id: int
-) -> tuple[int, list[Malformed]] | None:
-    """Return the number of rows staged and the lines that are no rows, or None where the file must be read by record.
+) -> tuple[int, list[Malformed], int | None] | None:
+    """Return the rows staged, the lines that are no rows, and by how much the line is more than the staged row.
 
-    That is so where the rows and the rejected lines do not add up to the lines counted on the bytes, or a line was
-    rejected for anything but its number of values; nothing of the file is then staged.
+    The last is None where it is not the same for all rows. Returns None where the file must be read by record: where
+    the rows and the rejected lines do not add up to the lines counted on the bytes, or a line was rejected for anything
+    but its number of values; nothing of the file is then staged.
     """
     bulk, table = sheet.bulk, reading.table
     if bulk is None:
@@ -36,8 +37,9 @@ def stage_bulk(
     if malformed is None or rows + len(malformed) != bulk.records:
         store.execute(read_table_sql("load_table_forget", table), {"file_id": file_id})
         return None
-    _number_lines(store, file_id, first or 0, [one.line for one in malformed])
-    return rows, malformed
+    first = first or 0
+    _number_lines(store, file_id, first, [one.line for one in malformed])
+    return rows, malformed, None if malformed else _FIRST_LINE - first
 
 
 def _list_malformed(store: Store, sheet: Sheet) -> list[Malformed] | None:
@@ -45,7 +47,7 @@ def _list_malformed(store: Store, sheet: Sheet) -> list[Malformed] | None:
     bulk, width, found = sheet.bulk, len(sheet.header), []
     for line, text, whole in store.rows(read_sql("load_rejects")):
         fields = split_line(text.strip("\r\n"), bulk.delimiter, bulk.quote) if whole and bulk else None
-        if fields is None or len(fields) == width:
+        if fields is None or len(fields) == width or is_open_ended(fields, width):
             return None
         found.append(Malformed(line, cut_text(text), count_reason(len(fields), width)))
     return found

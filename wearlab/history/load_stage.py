@@ -33,7 +33,7 @@ class StagedFile:
 
     known: Known
     rows_read: int
-    stepped: bool  # read at once, with lines between its rows that are none
+    shift: int | None  # line less staged row, 0 where each row has its line, None where it is not one for all rows
     unmatched: tuple[str, ...]  # names that fleet.toml maps to a column that the file does not have
     cautions: tuple[Caution, ...]
 
@@ -77,9 +77,8 @@ def stage_file(known: Known, *, config: FleetConfig, today: date, store: Store) 
     plain = file.path.suffix.lower() in {".parquet", ".xlsx"}
     reading = plan_reading(table, config, today, plain_numbers=plain)
     layout = lay_out(file, sheet, table, reading.mapping)
-    staged = stage_bulk(store, reading, layout, sheet, file_id)
-    bulk = staged is not None
-    rows, malformed = staged or _stage_batches(store, reading, layout, sheet, file_id)
+    bulk = stage_bulk(store, reading, layout, sheet, file_id)
+    rows, malformed, shift = bulk or (*_stage_batches(store, reading, layout, sheet, file_id), 0)
     if sheet.rows_expected is not None and sheet.rows_expected != rows:
         raise count_gap(file.name, sheet.rows_expected, rows)
     _set_aside_malformed(store, table, file_id, malformed)
@@ -87,8 +86,7 @@ def stage_file(known: Known, *, config: FleetConfig, today: date, store: Store) 
     if faults:
         check_dates(store, reading, file, file_id, faults)
         _set_aside_faults(store, reading, file_id)
-    stepped = bulk and bool(malformed)
-    return StagedFile(known, rows + len(malformed), stepped, layout.unmatched, (*sheet.cautions, *layout.cautions))
+    return StagedFile(known, rows + len(malformed), shift, layout.unmatched, (*sheet.cautions, *layout.cautions))
 
 
 def _stage_batches(
@@ -167,8 +165,12 @@ def move_rows(store: Store, table: Table, staged: tuple[StagedFile, ...]) -> tup
     store.execute(read_table_sql("load_table_repeats", table), values)
     before = store.count(table.name)
     first = store.number(read_table_sql("load_table_next_row", table))
-    move = "load_table_move_stepped" if any(one.stepped for one in staged) else "load_table_move"
-    store.execute(read_table_sql(move, table), values | {"first": first})
+    for one in staged:
+        step = values | {"first": first, "file_id": one.known.file_id}
+        if one.shift is None:
+            store.execute(read_table_sql("load_table_move_stepped", table), step)
+        else:
+            store.execute(read_table_sql("load_table_move", table), step | {"shift": one.shift})
     ids = [one.known.file_id for one in staged]
     counts = store.rows(read_table_sql("load_table_outcomes", table), values | {"file_ids": ids})
     outcomes = tuple(
