@@ -6,7 +6,9 @@ import pytest
 
 from tests.curve_data import load_case, value_of
 from tests.curve_histories import make_history, make_lives
+from wearlab.curves import stratum
 from wearlab.curves.batch import fit_weibulls
+from wearlab.curves.engine import EngineFit
 from wearlab.curves.fit import Fit, Fits, Unfitted, fit_strata
 from wearlab.curves.frailty import fit_trucks, truck_likelihood
 from wearlab.curves.observations import Observations, make_observations
@@ -359,3 +361,39 @@ def test_an_estimate_outside_the_truck_interval_stretches_it_and_is_explained() 
     assert any(caution.code == "trucks-differ" for caution in item.cautions)
     row = fit(make_lives(exits, failed, unit_id=units)).tables()["fits"].iloc[0]
     assert low <= row["b10_averaged"] <= high
+
+
+@pytest.mark.parametrize("seed", range(24))
+def test_odd_small_fleets_give_finite_numbers_within_their_intervals_or_a_reason(
+    seed: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(stratum, "fit_with_engine", lambda _, curve: EngineFit(curve, ()))  # for speed
+    rng = np.random.default_rng(seed)
+    size = int(rng.integers(2, 70))
+    life, watched = rng.weibull(np.exp(rng.uniform(-1, 2)), size), rng.uniform(0, rng.uniform(0.3, 2.5), size)
+    entry = np.where(rng.random(size) < rng.random(), rng.uniform(0, 0.6, size), 0.0)
+    failed, step, scale = life <= watched, rng.uniform(0.1, 0.7), 10.0 ** rng.uniform(-3, 7)
+    found = failed & (rng.random(size) < rng.choice([0.0, 0.5]))
+    lower = np.where(found, np.floor(life / step) * step, np.nan)
+    exit_ = np.where(found, lower + step, np.minimum(life, watched))
+    seen = (exit_ > entry) & (life > entry)
+    lives = make_lives(
+        scale * exit_[seen],
+        failed[seen],
+        entry=scale * entry[seen],
+        lower=scale * lower[seen],
+        upper=np.where(found, scale * exit_, np.nan)[seen],
+        count=rng.integers(1, 4, size)[seen].astype(float),
+        unit_id=[f"T{number}" for number in rng.integers(0, size, size)[seen] // 3],
+        mode=np.where(failed, "worn", None)[seen],
+    )
+    result = fit_strata(make_history(lives), by=None, component=None, mode=None, level=0.9, seed=1)
+    if isinstance(result, Unanswered):
+        assert result.text
+        return
+    for table in result.tables().values():
+        assert not np.isinf(table.select_dtypes("number").to_numpy(dtype=float)).any()
+    row = result.tables()["fits"].iloc[0]
+    for name in ("beta", "eta", "b1", "b10", "b50"):
+        assert not row[f"{name}_low"] > row[name]
+        assert not row[f"{name}_high"] < row[name]
