@@ -15,6 +15,7 @@ import pytest
 
 from tests.fake_study import FakeResult, Names, make_basis, make_cluster, make_recommendation, make_study
 from wearlab.evidence import SAFETY, Caution, DataError, Unanswered
+from wearlab.show.decisions import decide
 from wearlab.show.document import show_text
 from wearlab.show.figures import show_chance, show_date, show_name, show_number, show_odds, show_share
 from wearlab.show.paper import in_plain_colours
@@ -285,6 +286,23 @@ def test_measured_wear_is_drawn_on_its_way_to_the_limit() -> None:
     page = Reader(render_report(study))
     assert "picture-wear" in page.ids()
     assert "0 measured parts have reached their limit, 1 more will within 10,000 miles" in page.text
+
+
+def test_only_as_many_groups_are_drawn_as_can_be_told_apart_and_the_page_says_so() -> None:
+    fits = make_study().fits
+    tables = dict(fits.tables())  # type: ignore[union-attr]
+    one = tables["curves"].loc[lambda curves: (curves["component"] == "joint") & (curves["duty_cycle"] == "line_haul")]
+    tables["curves"] = pd.concat([one.assign(duty_cycle=f"class {number}") for number in range(7)], ignore_index=True)
+    text = Reader(render_report(make_study(fits=FakeResult(tables, make_basis(Names()))))).text
+    assert "Drawn are the 5 largest of 7 groups; the data have all of them." in text
+
+
+def test_without_a_schedule_to_decide_the_page_opens_with_how_long_parts_last() -> None:
+    nothing = Unanswered(make_basis(Names()), (), "no-practice", "no regreasing here", "give a fleet folder")
+    headlines = [decision.headline for decision in decide(make_study(recommendation=nothing))]
+    assert headlines[0].startswith("Joint: one in ten has failed by")
+    assert headlines[-1] == "Not answered from this data"
+    assert decide(make_study(recommendation=nothing))[-1].sentences == ("No regreasing here.", "Give a fleet folder.")
 
 
 def test_an_unknown_reader_is_refused(study: Study) -> None:

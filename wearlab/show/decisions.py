@@ -29,6 +29,7 @@ LIMITS = {
     "evidence": "The records do not support a change from today's interval.",
 }
 NAMED_UNITS = 6
+NO_ANSWER = "Not answered from this data"
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,22 +57,29 @@ def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def decide(study: Study) -> tuple[Decision, ...]:
-    """Return what the study comes to: schedules, replacement, parts, trucks, clusters, work; unanswered ones say so."""
-    return (
+    """Return what the study comes to, by what there is to decide; last what has no answer."""
+    decisions = (
         *_schedules(study),
+        *_lives(study),
         *_replacements(study),
         *_stock(study),
         *_units(study),
         *_clusters(study),
         *_work(study),
     )
+    return tuple(sorted(decisions, key=lambda decision: decision.headline == NO_ANSWER))
 
 
 def _unanswered(area: str, result: object, section: str) -> tuple[Decision, ...]:
     if not isinstance(result, Unanswered):
         return ()
-    sentences = tuple(filter(None, (show_text(result.text), show_text(result.fix))))
-    return (Decision(area, "Not answered from this data", sentences, None, section),)
+    return (Decision(area, NO_ANSWER, what_is_missing(result), None, section),)
+
+
+def what_is_missing(result: Unanswered) -> tuple[str, ...]:
+    """Return why a question has no answer and what would give it one, as sentences."""
+    texts = (show_text(text).strip() for text in (result.text, result.fix))
+    return tuple(f"{text[0].upper()}{text[1:]}" + ("" if text[-1] in ".!?" else ".") for text in texts if text)
 
 
 def _schedules(study: Study) -> Iterable[Decision]:
@@ -125,6 +133,17 @@ def schedule_sentences(row: Mapping[str, Any], study: Study) -> tuple[str, ...]:
     elif not is_missing(row["recommended"]) and not is_changed(row):
         sentences.append("Today's interval is as good as any that the records can tell apart from it.")
     return tuple(sentences)
+
+
+def _lives(study: Study) -> Iterable[Decision]:
+    """Yield how long parts last where there is no schedule to decide on."""
+    fits = table_of(study.fits, "fits")
+    if not isinstance(study.recommendation, Unanswered) or fits.empty:
+        return
+    scale = study.basis.scale
+    sentences = tuple(filter(None, (life_words(row, scale) for row in records(fits))))
+    few = sentences[:NAMED_UNITS] if len(sentences) > 1 else ()
+    yield Decision("Life", life_title(fits, scale), few, None, "lives")
 
 
 def _replacements(study: Study) -> Iterable[Decision]:
@@ -247,3 +266,36 @@ def _work(study: Study) -> Iterable[Decision]:
     units = work["unit_id"].nunique()
     headline = f"{len(work):,} tasks on {units:,} trucks"
     yield Decision(area, headline, sentences, None, "work")
+
+
+def life_words(row: Mapping[str, Any], scale: str) -> str:
+    """Return one fit's B10 life as a sentence, nothing where it has none."""
+    who = ", ".join(show_name(row[key]) for key in ("component", "duty_cycle") if not is_missing(row.get(key)))
+    if is_missing(row.get("b10")):
+        return ""
+    span = show_interval(row["b10"], row.get("b10_low"), row.get("b10_high"), "number")
+    return f"{who.capitalize() or 'All parts'}: one in ten has failed by {span} {show_scale(scale)}."
+
+
+def life_title(fits: pd.DataFrame, scale: str) -> str:
+    """Return the widest difference between duty cycles in one sentence, or the one life where there is but one."""
+    known = fits.dropna(subset=["b10"])
+    if len(known) == 1:
+        return life_words(records(known)[0], scale).rstrip(".")
+    if "component" not in known or "duty_cycle" not in known or known.empty:
+        return "How long parts last"
+    best: tuple[float, str] = (1.0, "")
+    for component, rows in known.groupby("component", sort=False):
+        if len(rows) < 2:
+            continue
+        ordered = records(rows.sort_values("b10", kind="stable"))
+        low, high = ordered[0], ordered[-1]
+        ratio = float(high["b10"]) / float(low["b10"])
+        if ratio > best[0]:
+            text = (
+                f"{show_name(component).capitalize()}: one in ten has failed by {show_number(float(low['b10']), 2)} "
+                f"{show_scale(scale)} in {show_name(low['duty_cycle'])} work, by {show_number(float(high['b10']), 2)} "
+                f"in {show_name(high['duty_cycle'])}"
+            )
+            best = (ratio, text)
+    return best[1] or "How long parts last"

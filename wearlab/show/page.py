@@ -4,7 +4,16 @@ from collections.abc import Iterable
 from dataclasses import dataclass, fields
 
 from wearlab.evidence import SAFETY, Basis, Caution, Result, Unanswered
-from wearlab.show.decisions import Decision, cluster_name, cluster_section, decide, records, table_of, verdict_of
+from wearlab.show.decisions import (
+    Decision,
+    cluster_name,
+    cluster_section,
+    decide,
+    records,
+    table_of,
+    verdict_of,
+    what_is_missing,
+)
 from wearlab.show.document import show_text
 from wearlab.show.figures import is_missing, show_count, show_date, show_name, show_number, show_scale, show_share
 from wearlab.show.pictures import Picture
@@ -115,8 +124,7 @@ def _section(
     known: tuple[Caution, ...] = (),
 ) -> Section:
     if isinstance(result, Unanswered):
-        missing = tuple(filter(None, (show_text(result.text), show_text(result.fix))))
-        return Section(name, title, (), (), (), _doubts(result.cautions, known), missing)
+        return Section(name, title, (), (), (), _doubts(result.cautions, known), what_is_missing(result))
     frames = {table: table_of(result, table) for table in tables}
     shown = tuple(lay_out(question, table, frame, section=name) for table, frame in frames.items() if len(frame))
     doubts = _doubts(result.cautions, known)

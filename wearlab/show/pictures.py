@@ -8,7 +8,7 @@ import pandas as pd
 from wearlab.evidence import Basis
 from wearlab.show.document import show_text
 from wearlab.show.figures import show_date
-from wearlab.show.plots import PANEL_HEIGHT, PANEL_WIDTH, draw_svg
+from wearlab.show.plots import PANEL_HEIGHT, PANEL_WIDTH, SERIES, draw_svg
 from wearlab.show.tables import show_interval
 
 
@@ -39,9 +39,9 @@ def source_line(basis: Basis) -> str:
     return f"Source: {show_text(basis.source)}{day}; {basis.lives:,} lives, {basis.failures:,} failures."
 
 
-def make_panel(name: str, label: str, alt: str, draw: Callable[..., object], *, rows: int = 0) -> Panel:
-    """Return one chart drawn; ``rows`` gives the height of one with a row per name."""
-    height = max(150, 90 + 26 * rows) if rows else PANEL_HEIGHT
+def make_panel(name: str, label: str, alt: str, draw: Callable[..., object], *, rows: int = 0, more: int = 0) -> Panel:
+    """Return one chart drawn; ``rows`` gives the height of one with a row per name, ``more`` is added to the usual."""
+    height = max(150, 90 + 26 * rows) if rows else PANEL_HEIGHT + more
     return Panel(label, draw_svg(lambda ax: draw(ax=ax), name=name, alt=alt, width=PANEL_WIDTH, height=height))
 
 
@@ -63,3 +63,16 @@ def ranges_of(frame: pd.DataFrame, label: str, value: str, low: str, high: str) 
 def span_of(row: dict[str, object]) -> str:
     """Return a row of ``ranges_of`` as a value with its range."""
     return show_interval(row["value"], row["low"], row["high"], "number")
+
+
+def busiest(frame: pd.DataFrame, weight: pd.Series) -> tuple[pd.DataFrame, str]:
+    """Return the rows of the ``group``s that have the most ``weight``, as many as a chart has colours, and a note.
+
+    ``weight`` is indexed by group; the note is empty where every group is drawn.
+    """
+    groups = frame["group"].unique()
+    if len(groups) <= len(SERIES):
+        return frame, ""
+    kept = weight.reindex(groups).fillna(0).sort_values(ascending=False, kind="stable").index[: len(SERIES)]
+    note = f" Drawn are the {len(SERIES)} largest of {len(groups)} groups; the data have all of them."
+    return frame.loc[frame["group"].isin(kept)], note

@@ -5,14 +5,14 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from wearlab.show.decisions import records, table_of
-from wearlab.show.figures import is_missing, show_count, show_name, show_number, show_scale, show_value
-from wearlab.show.pictures import Picture, key_of, make_panel, ranges_of, source_line, span_of
+from wearlab.show.decisions import life_title, life_words, records, table_of
+from wearlab.show.figures import is_missing, show_count, show_name, show_scale, show_value
+from wearlab.show.pictures import Picture, busiest, key_of, make_panel, ranges_of, source_line, span_of
 from wearlab.show.plots_lives import draw_life_curves, draw_paper, draw_ranges
 from wearlab.show.tables import show_interval
 from wearlab.study import Study
 
-POINTS_SHOWN = 40
+POINTS_SHOWN, CLASSES_SHOWN = 40, 20
 
 
 def picture_lives(study: Study) -> Picture | None:
@@ -21,49 +21,22 @@ def picture_lives(study: Study) -> Picture | None:
     if curves.empty:
         return None
     scale = study.basis.scale
-    panels, words = [], []
+    panels, words, left_out = [], [], ""
     for number, (component, rows) in enumerate(curves.groupby(key_of(curves, "component"), sort=False, dropna=False)):
-        line = [_life_words(row, scale) for row in records(fits) if row.get("component") in (component, None)]
+        line = [life_words(row, scale) for row in records(fits) if row.get("component") in (component, None)]
         words += [text for text in line if text]
         drawn = rows.assign(group=key_of(rows, "duty_cycle"))
+        drawn, left_out = busiest(drawn, drawn.groupby("group")["at_risk"].max())
         alt = f"Share of parts still good against {show_scale(scale)}. " + " ".join(filter(None, line))
         draw = partial(draw_life_curves, drawn, scale=scale)
-        panels.append(make_panel(f"life-{number}", show_name(component).capitalize(), alt, draw))
+        more = 18 * max(0, drawn["group"].nunique() - 2)
+        panels.append(make_panel(f"life-{number}", show_name(component).capitalize(), alt, draw, more=more))
     note = (
         "Smooth line: fitted curve with its range. Stepped line: counted straight from the records. "
-        "Under each chart: parts still being watched at that age."
+        f"Under each chart: parts still being watched at that age.{left_out}"
     )
-    title = _life_title(fits, scale)
+    title = life_title(fits, scale)
     return Picture("life_curves", title, tuple(panels), tuple(words), note, source_line(study.fits.basis), curves)
-
-
-def _life_words(row: dict[str, object], scale: str) -> str:
-    who = ", ".join(show_name(row[key]) for key in ("component", "duty_cycle") if not is_missing(row.get(key)))
-    if is_missing(row.get("b10")):
-        return ""
-    span = show_interval(row["b10"], row.get("b10_low"), row.get("b10_high"), "number")
-    return f"{who.capitalize() or 'All parts'}: one in ten has failed by {span} {show_scale(scale)}."
-
-
-def _life_title(fits: pd.DataFrame, scale: str) -> str:
-    known = fits.dropna(subset=["b10"])
-    if "component" not in known or "duty_cycle" not in known or known.empty:
-        return "How long parts last"
-    best: tuple[float, str] = (1.0, "")
-    for component, rows in known.groupby("component", sort=False):
-        if len(rows) < 2:
-            continue
-        ordered = records(rows.sort_values("b10", kind="stable"))
-        low, high = ordered[0], ordered[-1]
-        ratio = float(high["b10"]) / float(low["b10"])
-        if ratio > best[0]:
-            text = (
-                f"{show_name(component).capitalize()}: one in ten has failed by {show_number(float(low['b10']), 2)} "
-                f"{show_scale(scale)} in {show_name(low['duty_cycle'])} work, by {show_number(float(high['b10']), 2)} "
-                f"in {show_name(high['duty_cycle'])}"
-            )
-            best = (ratio, text)
-    return best[1] or "How long parts last"
 
 
 def picture_classes(study: Study) -> Picture | None:
@@ -74,7 +47,7 @@ def picture_classes(study: Study) -> Picture | None:
     scale = show_scale(study.basis.scale)
     panels, words = [], []
     for number, (component, rows) in enumerate(classes.groupby("component", sort=False, dropna=False)):
-        drawn = ranges_of(rows.loc[rows["b10"].notna()], "level", "b10", "b10_low", "b10_high")
+        drawn = ranges_of(_largest(rows.loc[rows["b10"].notna()]), "level", "b10", "b10_low", "b10_high")
         if drawn.empty:
             continue
         spoken = [f"{show_name(row['label'])} {span_of(row)}" for row in records(drawn)]
@@ -83,10 +56,20 @@ def picture_classes(study: Study) -> Picture | None:
         draw = partial(draw_ranges, drawn, x=scale, y="B10 life")
         panels.append(make_panel(f"b10-{number}", show_name(component).capitalize(), alt, draw, rows=len(drawn)))
     note = "Dot: best estimate. Line: its range. Ranges that overlap widely mean that the classes cannot be told apart."
+    if classes.groupby("component", dropna=False).size().max() > CLASSES_SHOWN:
+        note += f" Drawn are the {CLASSES_SHOWN} classes with the most failures; the data have all of them."
     title = _class_title(study)
     return Picture(
         "class_lives", title, tuple(panels), tuple(words), note, source_line(study.comparison.basis), classes
     )
+
+
+def _largest(classes: pd.DataFrame) -> pd.DataFrame:
+    """Return the classes with the most failures, at most CLASSES_SHOWN, in their own order."""
+    if len(classes) <= CLASSES_SHOWN:
+        return classes
+    kept = classes.sort_values("failures", ascending=False, kind="stable").index[:CLASSES_SHOWN]
+    return classes.loc[classes.index.isin(kept)]
 
 
 def _class_title(study: Study) -> str:
@@ -110,9 +93,10 @@ def picture_paper(study: Study) -> Picture | None:
         return None
     scale = study.basis.scale
     checks = {_who(row): row for row in records(table_of(study.fits, "checks"))}
-    panels, words = [], []
+    panels, words, left_out = [], [], ""
     for number, (component, rows) in enumerate(paper.groupby(key_of(paper, "component"), sort=False)):
         drawn = rows.assign(group=key_of(rows, "duty_cycle"))
+        drawn, left_out = busiest(drawn, drawn.groupby("group").size())
         groups = drawn.groupby("group", sort=False)
         spoken = [_paper_words(str(component), str(name), part, checks) for name, part in groups]
         words += spoken
@@ -130,7 +114,10 @@ def picture_paper(study: Study) -> Picture | None:
         if bent
         else "On Weibull paper the failures follow straight lines"
     )
-    note = "Marks: failures at their adjusted ranks. Line: the fitted curve. Points that leave it tell of mixed causes."
+    note = (
+        "Marks: failures at their adjusted ranks. Line: the fitted curve. Points that leave it tell of mixed causes."
+        f"{left_out}"
+    )
     return Picture("paper", title, tuple(panels), tuple(words), note, source_line(study.fits.basis), paper)
 
 
