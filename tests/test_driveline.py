@@ -319,3 +319,15 @@ def test_a_list_that_is_not_as_wanted_is_refused_with_an_example(given):
     with pytest.raises(DataError) as refused:
         read_line(1800, given.pop("angles"), **given)
     assert refused.value.fix
+
+
+def test_the_mean_speed_of_a_spectrum_is_over_time_not_over_turns():
+    # A thousand turns at 1,000 a minute and a thousand at 500 take one minute and two: 2,000 turns in three minutes.
+    table = spectra(share_of_turns=[0.5, 0.5, 1.0], speed_rpm=[1000.0, 500.0, 500.0])
+    groups = compare_severity(table, reference="easy").groups.set_index("group")
+    assert groups["mean_speed_rpm"]["easy"] == pytest.approx(2000 / 3)
+
+
+def test_a_steeper_front_joint_is_matched_by_opening_the_rear_one():
+    found = out_of_range(check_driveline(Line(500, (Joint(2.9), Joint(1.0)))))
+    assert found["mismatch", 2]["change_deg"] == pytest.approx(0.9)
