@@ -202,8 +202,8 @@ def _choose_reference(classes: list[ClassLife]) -> int:
 
 
 def _common_age(obs: Observations, code: IntArray, levels: int) -> float:
-    """Return the age up to which every class is still watched."""
-    return min(float(obs.exit[code == number].max()) for number in range(levels))
+    """Return the age up to which at least five lives of every class are still watched (fewer where there are fewer)."""
+    return min(float(np.sort(obs.exit[code == number])[-5:][0]) for number in range(levels))
 
 
 def _describe(
