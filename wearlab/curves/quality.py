@@ -58,9 +58,9 @@ def rank_failures(obs: Observations, *, exact: bool) -> PaperPoints:
     if (obs.entry > 0).any():
         counted = count_curve(obs)
         before = np.concatenate(([1.0], counted.survival[:-1]))
-        share = 1.0 - 0.5 * (before + counted.survival)
-        seen = share < 1.0  # a counted curve that has come down to 0 early has no more place on paper
-        return PaperPoints(counted.age[seen], np.cumsum(counted.failures)[seen], share[seen])
+        midway = 1.0 - 0.5 * (before + counted.survival)
+        seen = midway < 1.0  # a counted curve that has come down to 0 early has no more place on paper
+        return PaperPoints(counted.age[seen], np.cumsum(counted.failures)[seen], midway[seen])
     at = np.where(obs.between, 0.5 * (obs.lower + obs.upper), obs.exit)
     age = np.unique(at[obs.failed])
     total = float(obs.count.sum())
