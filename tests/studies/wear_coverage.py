@@ -79,11 +79,12 @@ def main(fleets: int) -> None:
     usual = table[table["plan"] != "each read once"]
     often = pd.cut(usual["measurements"], [0, 1, 2, 4, 100], labels=["1", "2", "3 to 4", "5 and more"])
     about = (
-        f"{fleets} simulated fleets per plan (invented); command `python -m tests.studies.wear_coverage {fleets}`; Python "
-        f"{platform.python_version()}, numpy {version('numpy')}, scipy {version('scipy')}, pandas {version('pandas')}, "
+        f"{fleets} simulated fleets per plan (invented); command `python -m tests.studies.wear_coverage {fleets}`; "
+        f"Python {platform.python_version()}, numpy {version('numpy')}, scipy {version('scipy')}, "
+        f"pandas {version('pandas')}, "
         f"{platform.machine()}, 2 cores. `sooner`: the limit is reached before the interval, `later`: after it; "
-        "`open_end`: no upper end; `median_ratio`: forecast over truth. Where every part was read once, parts cannot be "
-        "told from reading error, and the answer says so."
+        "`open_end`: no upper end; `median_ratio`: forecast over truth. Where every part was read once, parts cannot "
+        "be told from reading error, and the answer says so."
     )
     blocks = [
         f"## By plan\n\n{_markdown(summarise(table, ['plan']))}",

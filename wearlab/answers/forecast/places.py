@@ -77,7 +77,7 @@ def find_places(history: History, span: Span) -> Places:
     if lost:
         text = f"{lost} parts in service are not in the forecast: nothing is known of their trucks' use."
         cautions += (Caution("places-left-out", text),)
-    cautions = usage.cautions + cautions + _unknown_age(history, here)
+    cautions = usage.cautions + cautions + _unknown_age(history, here, usage.rate, span.days)
     kept = _tidy(table[table["span"].notna()])
     trucks = pd.Index(sorted(kept["unit_id"].unique()))
     if span.ahead is not None:
@@ -103,14 +103,23 @@ def _lag_days(here: pd.DataFrame, now: pd.Timestamp) -> tuple[FloatArray, tuple[
     return np.clip(lag, 0.0, LONGEST_SILENCE_DAYS), (Caution("silent-trucks", text),)
 
 
-def _unknown_age(history: History, here: pd.DataFrame) -> tuple[Caution, ...]:
-    left = history.left_out[history.left_out["position"].notna()][["unit_id", "position"]].drop_duplicates()
-    serving = history.units.loc[history.units["in_service"].to_numpy(dtype=bool), "unit_id"]
+def _unknown_age(history: History, here: pd.DataFrame, rate: pd.Series, days: float) -> tuple[Caution, ...]:
+    """Name the parts in service whose age is not known, and what they would add at their class's plain rate."""
+    left = name_strata(history.left_out[history.left_out["position"].notna()])
+    left = left.drop_duplicates(["unit_id", "position"])
     known = pd.MultiIndex.from_frame(here[["unit_id", "position"]])
-    unknown = left[left["unit_id"].isin(serving) & ~pd.MultiIndex.from_frame(left).isin(known)]
+    place = pd.MultiIndex.from_frame(left[["unit_id", "position"]])
+    unknown = left[(left["unit_id"].isin(rate.index) & ~place.isin(known)).to_numpy()]
     if unknown.empty:
         return ()
-    text = f"{len(unknown)} parts in service have no known age: they are not in these sums, which are too low by them."
+    lives = fittable_lives(history)
+    sums = lives.assign(age=lives["exit"] - lives["entry"]).groupby(list(STRATUM))[["failed", "age"]].sum()
+    plain = (sums["failed"] / sums["age"]).reindex(pd.MultiIndex.from_frame(unknown[list(STRATUM)]))
+    more = float(np.nansum(plain.to_numpy(dtype=float) * rate.reindex(unknown["unit_id"]).to_numpy(dtype=float)) * days)
+    text = (
+        f"{len(unknown)} parts in service have no known age: they are not in these sums. At the plain rate of their "
+        f"class they would add about {more:.1f} failures."
+    )
     return (Caution("age-unknown", text),)
 
 
