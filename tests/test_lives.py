@@ -217,6 +217,12 @@ def test_a_replacement_without_position_is_never_assigned_to_one_of_several(stor
     assert "position-unknown" in {caution.code for caution in made.cautions}
 
 
+def test_a_part_fitted_after_such_an_order_is_none_of_its_business(store: Store) -> None:
+    orders = [service("replace", "2020-04-10", None, component="joint", reason="failure", miles=10_000.0)]
+    places = [place(), place("j2"), place("j3", installed_date=date(2020, 7, 19), installed_miles=20_000.0)]
+    assert ends(history(store, rows={"positions": places, "services": orders}), "j3") == [(0, 53_000, False, "running")]
+
+
 def test_with_one_such_part_on_the_truck_it_is_that_one(store: Store) -> None:
     orders = [service("replace", "2020-04-10", None, component="joint", reason="failure", miles=10_000.0)]
     assert ends(history(store, rows={"services": orders}))[0] == (0, 10_000, True, "failure")
@@ -246,6 +252,12 @@ def test_orders_within_both_limits_of_the_first_are_one_event_and_never_chain(st
     assert ends(made)[:2] == [(0, 10_000, True, "failure"), (0, 400, False, "planned")]
     assert made.lives["end_cost"].iloc[0] == 150.0
     assert made.lives["mode"].iloc[0] == "burned"
+
+
+def test_orders_a_whole_week_apart_are_still_one_event_and_a_day_more_makes_two(store: Store) -> None:
+    for day, failures in (("2020-04-17", 1), ("2020-04-18", 2)):
+        orders = [changed("2020-04-10", miles=10_000.0), changed(day, miles=10_500.0)]
+        assert history(store, rows={"services": orders}).basis.failures == failures
 
 
 def test_orders_beyond_the_miles_limit_are_two_events(store: Store) -> None:

@@ -2,12 +2,14 @@
 
 from collections.abc import Iterator
 from datetime import date
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from tests.fleet_rows import changed, empty_store, history, monthly, place, reading, service, truck
+from wearlab.history.spread import split_spread
 from wearlab.history.store import Store
 
 
@@ -116,8 +118,9 @@ def test_an_option_leaves_out_the_stretch_before_the_first_gap_by_delayed_entry(
     assert late.lives["entry"].tolist() == [0.0]
 
 
-def test_practice_is_shrunken_toward_the_truck_and_then_its_class(store: Store) -> None:
-    units = [truck(f"T{n}") for n in range(1, 7)]
+def some_trucks() -> dict[str, Any]:
+    """Return six trucks of two shops with 17 gaps each, the fourth truck with a change of work half-way."""
+    units = [truck(f"T{n}", attributes={"home_shop": "east" if n < 4 else "west"}) for n in range(1, 7)]
     random = np.random.default_rng(5)
     services, readings = [], []
     for n, unit in enumerate(units):
@@ -126,16 +129,50 @@ def test_practice_is_shrunken_toward_the_truck_and_then_its_class(store: Store) 
             services.append(service("regrease", str(stop.date()), unit_id=unit["unit_id"], miles=round(at, 1)))
             at += (3_000 + 400 * n) * random.uniform(0.7, 1.3)
         readings.append(reading("2021-12-31", at + 1_000, unit["unit_id"]))
-    rows = {"units": units, "positions": [place(unit_id=unit["unit_id"]) for unit in units], "services": services,
-            "readings": readings}  # fmt: skip
-    made = history(store, rows=rows)
+    change = {"unit_id": "T4", "date": date(2020, 10, 10), "duty_cycle": "vocational"}
+    return {"units": units, "positions": [place(unit_id=unit["unit_id"]) for unit in units], "services": services,
+            "readings": readings, "duty_changes": [change]}  # fmt: skip
+
+
+def test_practice_is_shrunken_toward_the_truck_and_then_its_class(store: Store) -> None:
+    """The formula written out, with the variance components of the same gaps."""
+    made = history(store, rows=some_trucks())
+    gaps = made.gaps.loc[made.gaps["counted"]].assign(
+        era_no=lambda g: (g["duty_cycle"] == "vocational").astype(int),
+        unit_no=lambda g: g["unit_id"].str[1:].astype(int),
+    )
+    spread = split_spread(gaps)
+    assert spread.gap > 0
+    assert spread.truck > 0
     known = made.episodes.loc[made.episodes["practice_source"] == "gaps"]
-    own = made.gaps.groupby("unit_id")["miles"].mean()
-    overall = made.gaps["miles"].mean()
-    late = known.loc[known["gaps_behind"] == 5]
-    assert late["practised_miles"].std() < late["raw_practised_miles"].std()
-    first = known.loc[known["gaps_behind"] == 1]
-    far = (first["raw_practised_miles"] - overall).abs()
-    assert ((first["practised_miles"] - overall).abs() < far).all()
-    last = late.groupby("unit_id").last()
-    assert ((last["practised_miles"] - own).abs() < (last["raw_practised_miles"] - own).abs() + 200).all()
+    assert len(known) > 90
+    for episode in known.itertuples():
+        mine = gaps.loc[(gaps["unit_id"] == episode.unit_id) & (gaps["duty_cycle"] == episode.duty_cycle)]
+        before = mine.loc[mine["end_date"] <= episode.entry_date, "miles"].to_numpy()
+        alike = gaps.loc[(gaps["shop"] == episode.shop) & (gaps["duty_cycle"] == episode.duty_cycle), "miles"].mean()
+        last, many = before[-5:], len(before)
+        own_weight = spread.truck / (spread.truck + spread.local / np.ceil(many / 5) + spread.gap / many)
+        own = own_weight * before.mean() + (1 - own_weight) * alike
+        weight = spread.local / (spread.local + spread.gap / len(last))
+        assert episode.practised_miles == pytest.approx(weight * last.mean() + (1 - weight) * own, rel=1e-9)
+
+
+def test_a_plan_in_hours_or_months_is_read_at_the_trucks_own_rates_whichever_comes_first(store: Store) -> None:
+    plan = {"duty_cycle": "line_haul", "from_date": date(2019, 1, 1), "interval_miles": 9_000.0}
+    rows = {"readings": [reading("2021-12-31", 73_000.0, engine_hours=1_460.0)]}
+    for more, expected in [({}, 9_000.0), ({"interval_months": 2.0}, 6_087.5), ({"interval_hours": 100.0}, 5_000.0)]:
+        made = history(store, rows={**rows, "lube_plan": [{**plan, **more}]})
+        assert made.episodes["practised_miles"].tolist() == [pytest.approx(expected)]
+
+
+def test_what_the_last_five_stops_showed_is_carried_to_each_stretch(store: Store) -> None:
+    cups = [0, 4, 4, 4, 4, 2]
+    services = [
+        service("regrease", f"2020-{month:02}-01", miles=3_000.0 * month, cups_purged=purged, grease_grade=grade)
+        for month, (purged, grade) in enumerate(zip(cups, ["EP1", None, None, "EP2", None, None], strict=True), 1)
+    ]
+    episodes = history(store, rows={"services": services}).episodes
+    at = episodes.set_index("entry")
+    assert at.loc[18_000.0, "cups_purged_before"] == 3.6
+    assert at.loc[6_000.0, "cups_purged_before"] == 2.0
+    assert at.loc[[9_000.0, 18_000.0], "grease_grade_before"].tolist() == ["EP1", "EP2"]

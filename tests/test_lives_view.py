@@ -50,6 +50,14 @@ def test_known_then_leaves_out_what_was_posted_later(store: Store) -> None:
     assert "service" not in made.meters["origin"].tolist()
 
 
+def test_known_then_takes_the_version_of_an_order_that_stood_then(store: Store) -> None:
+    old = changed("2020-04-10", miles=10_000.0, updated_at=date(2020, 4, 11))
+    new = {**old, "reason": "planned", "updated_at": date(2020, 9, 1)}
+    rows = {"services": [old, new], "readings": [reading("2020-06-09", 16_000.0)]}
+    assert ends(history(store, rows=rows, as_of=date(2020, 7, 1)))[0][3] == "planned"
+    assert ends(history(store, rows=rows, as_of=date(2020, 7, 1), known_then=True))[0][3] == "failure"
+
+
 def test_a_position_row_about_a_part_fitted_later_does_not_hide_the_one_before(store: Store) -> None:
     rows = {"positions": [place(hardware="greaseable"), place(hardware="sealed", installed_date=date(2021, 3, 1))],
             "readings": [reading("2020-06-09", 16_000.0), reading("2021-12-31", 73_000.0)]}  # fmt: skip
@@ -179,6 +187,16 @@ def test_what_was_done_to_a_part_describes_it(store: Store) -> None:
     life = history(store, rows={"services": services}).lives.iloc[0]
     assert (life["regreases"], life["longest_gap_miles"], life["cups_purged_mean"]) == (2, 5_000.0, 3.0)
     assert (life["days_since_service"], life["miles_since_service"]) == (9.0, 500.0)
+
+
+def test_a_look_on_the_last_day_of_a_running_part_is_its_last_service(store: Store) -> None:
+    life = history(store, rows={"services": [service("inspect", "2021-12-31", miles=73_000.0)]}).lives.iloc[0]
+    assert (life["days_since_service"], life["miles_since_service"]) == (0.0, 0.0)
+
+
+def test_a_part_that_no_regrease_reaches_is_not_described_by_them(store: Store) -> None:
+    rows = {"positions": [place(hardware="sealed"), place("b1", "boot")], "services": monthly([0.0, 3_000.0])}
+    assert history(store, rows=rows).lives["regreases"].isna().all()
 
 
 def test_a_measurement_belongs_to_the_part_in_place_and_on_the_day_of_a_change_to_the_old_one(store: Store) -> None:
