@@ -13,7 +13,7 @@ from wearlab.curves.weibull import FloatArray
 from wearlab.evidence import Caution
 
 DRAWN_AGES = 41
-BAND_AT = (0.03, 0.1, 0.2, 0.35, 0.5, 0.7, 0.85, 1.0, 1.3)  # of the oldest age; the band is read between them
+BAND_AT = (0.05, 0.15, 0.35, 0.65, 1.0, 1.3)  # of the oldest age; the band is read between them
 
 NAMED: tuple[tuple[str, Callable[[Fit], Estimate]], ...] = (
     ("beta", lambda fit: fit.shape),

@@ -19,6 +19,7 @@ SHARES = {"eta": 1.0 - float(np.exp(-1.0)), "b1": 0.01, "b10": 0.10, "b50": 0.50
 FEW = 10  # failures below which the shape is little more than a guess
 ENOUGH_FOR_TRUCKS = 20  # failures from which the spread between trucks is estimated
 SEVERAL = 5  # trucks with more than one life that make it worth estimating
+SEVERAL_SHARE = 0.2  # of all lives that such trucks hold, below which lives are taken as independent
 LIFELINES = "maximum likelihood: lifelines, polished by Newton"
 OWN = "maximum likelihood: own likelihood, lifelines had no sound answer"
 PLAIN_LIMITS, TRUCK_LIMITS = "likelihood-ratio intervals", "likelihood-ratio intervals with a truck factor"
@@ -134,8 +135,10 @@ def fit_stratum(
 
 
 def several_per_truck(obs: Observations) -> bool:
-    """Return whether enough trucks have more than one life for their spread to be seen."""
-    return int((np.unique(obs.truck, return_counts=True)[1] > 1).sum()) >= SEVERAL
+    """Return whether enough trucks have more than one life for their spread to matter and to be seen."""
+    lives = np.unique(obs.truck, return_counts=True)[1]
+    several = lives[lives > 1]
+    return len(several) >= SEVERAL and int(several.sum()) >= SEVERAL_SHARE * len(obs)
 
 
 def as_rows(obs: Observations) -> Rows:
