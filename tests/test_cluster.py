@@ -169,6 +169,7 @@ def test_two_failures_are_no_cluster(planted: History) -> None:
     )
     assert isinstance(found, Unanswered)
     assert "at least three" in found.text
+    assert found.code == "too-few-failures"
 
 
 def test_lives_without_any_factor_are_not_answered(planted: History) -> None:

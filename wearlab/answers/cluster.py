@@ -231,7 +231,7 @@ def _unanswered(history: History, basis: Basis, failures: float) -> Unanswered:
         cautions=add_cautions(history.cautions, (SAFETY,)),
         code="too-few-failures" if few else "no-factor",
         text=(
-            f"There are {failures:g} failures: a cluster needs at least three."
+            f"Failures among these lives: {failures:g}. A cluster needs at least three."
             if few
             else "No factor with two or more known levels stands in this data."
         ),

@@ -218,7 +218,9 @@ def _reason(
 ) -> str:
     if not np.isfinite(expected):
         return "No other truck in its class: nothing to compare with."
-    count = f"{observed:g} failures where {expected:.1f} are expected of its class"
+    failures = "failure" if observed == 1 else "failures"
+    few = f"{expected:.1f}" if expected >= 1 else f"{expected:.2g}"
+    count = f"{observed:g} {failures} where {few} are expected of its class"
     if flagged:
         return f"{count}; {ratio:.1f} times (between {low:.1f} and {high:.1f}), more than trucks normally differ."
     if observed > expected and q_value < 0.5:
