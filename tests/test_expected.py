@@ -1,5 +1,7 @@
 """Expected failures: class curves with and without one truck."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.optimize import minimize
@@ -16,6 +18,7 @@ from wearlab.curves.expected import (
     refit,
     shape_interval,
 )
+from wearlab.curves.expected_practice import practice_effects, relative_hazards
 
 
 def _spans(seed: int, lives: int = 400, trucks: int = 40, shape: float = 2.2, scale: float = 1.0) -> Spans:
@@ -168,3 +171,37 @@ def test_the_interval_of_a_shape_holds_the_planted_shape_nine_times_in_ten() -> 
         _, low, high = shape_interval(fit_classes(one)[0], 0.9)
         held += low <= 2.2 <= high
     assert 48 <= held <= 60  # binomial 60, 0.9: 54, three standard errors 7
+
+
+def test_the_effect_of_practice_is_recovered_and_moves_what_is_expected() -> None:
+    rng = np.random.default_rng(12)
+    lives = 1500
+    log_practice = rng.normal(np.log(9000.0), 0.4, lives)
+    ends = 200 * (rng.exponential(size=lives) / np.exp(0.9 * (log_practice - np.log(9000.0)))) ** (1 / 2.2)
+    censor = rng.random(lives) * 250
+    spans = Spans(
+        stratum=np.zeros(lives, dtype=np.int64),
+        unit=np.arange(lives) % 100,
+        life=np.arange(lives),
+        entry=np.zeros(lives),
+        exit=np.minimum(ends, censor),
+        failed=ends <= censor,
+        weight=np.ones(lives),
+        relative=np.ones(lives),
+    )
+    theta = practice_effects(spans, log_practice, 1)
+    assert theta[0] == pytest.approx(0.9, abs=3 / np.sqrt(spans.failed.sum() * 0.16))  # three standard errors
+    relative = relative_hazards(spans, log_practice, theta)
+    adjusted = replace(spans, relative=relative)
+    hazard = hazards(adjusted, fit_classes(adjusted))
+    long = log_practice > np.quantile(log_practice, 0.75)
+    assert hazard[long].sum() == pytest.approx(spans.failed[long].sum(), rel=0.15)
+    assert hazards(spans, fit_classes(spans))[long].sum() < 0.85 * spans.failed[long].sum()
+
+
+def test_practice_that_is_not_known_changes_nothing() -> None:
+    spans = _spans(13)
+    unknown = np.full(400, np.nan)
+    theta = practice_effects(spans, unknown, 2)
+    assert (theta == 0).all()
+    assert (relative_hazards(spans, unknown, theta) == 1).all()
