@@ -560,7 +560,7 @@ def quote(cell: str) -> str:
     return '"' + cell.replace('"', '""') + '"' if set(cell) & set(',"\r\n ') else cell
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(rows=st.lists(st.lists(cells, min_size=6, max_size=6), max_size=12), blank=st.booleans(), crlf=st.booleans())
 def test_every_row_of_a_messy_file_is_accounted_for(
     tmp_path_factory: pytest.TempPathFactory, rows: list[list[str]], blank: bool, crlf: bool
@@ -583,7 +583,7 @@ def test_every_row_of_a_messy_file_is_accounted_for(
     assert {line for _, line, _, _ in aside(loaded)} <= set(starts)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(data=st.binary(max_size=300))
 def test_any_bytes_at_all_are_loaded_or_refused_in_one_line(
     tmp_path_factory: pytest.TempPathFactory, data: bytes

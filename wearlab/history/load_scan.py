@@ -65,16 +65,20 @@ class _Tally:
         self._judge_text(chunk, joined)
         array = np.frombuffer(chunk, dtype=np.uint8)
         places = np.flatnonzero(array == _NEWLINE)
-        if self.quote and self.quote in chunk:
-            self.edges = True
-            parity = np.cumsum(array == self.quote[0])
-            inside = (parity[places] + self.quotes) & 1
-            self.plain = self.plain and not inside.any()
-            self.quotes += int(parity[-1])
+        self._judge_quotes(array, places)
         self._count_blank(places)
         self.newlines += places.size
         self.length += len(chunk)
         self.tail = joined[-3:]
+
+    def _judge_quotes(self, array: npt.NDArray[np.uint8], places: npt.NDArray[np.int64]) -> None:
+        """Judge whether a line end stands within quotes, those left open by the chunks before counted."""
+        found = array == self.quote[0] if self.quote else np.zeros(1, dtype=bool)
+        if self.quotes % 2 or found.any():
+            marks = np.cumsum(found)
+            self.edges = True
+            self.plain = self.plain and not ((marks[places] + self.quotes) & 1).any()
+            self.quotes += int(marks[-1])
 
     def _judge_text(self, chunk: bytes, joined: bytes) -> None:
         if not chunk.isascii() or self.decoder.getstate()[0]:
@@ -122,10 +126,11 @@ class _Tally:
             self.trailing_blank = 0
         whole = not self.decoder.getstate()[0] and self.quotes % 2 == 0
         one_kind = self.returns == self.crlf and self.crlf in {0, self.newlines}
+        simple = self.plain and whole and one_kind and not self.blank_runs and self.newlines > 0
         return Scan(
             self.newlines + open_line,
-            self.trailing_blank,
-            self.plain and whole and one_kind and not self.blank_runs and self.newlines > 0,
+            self.trailing_blank if simple else 0,
+            simple,
             self.crlf > 0,
             self.edges or (self.tail[-1:].isspace() and not self.tail.endswith((b"\n", b"\r"))),
             self.separators,

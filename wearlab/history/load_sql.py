@@ -268,13 +268,13 @@ def _write_hash(table: Table, layout: Layout, count: int, bulk: Bulk | None) -> 
     with its length in front instead, so that no two rows read the same.
     """
     names, places = [quote_name(column.name) for column in table.columns], range(count)
-    joined = [f"coalesce({name}::varchar, '')" for name in names]
-    joined += [
+    joined = ", ".join(f"coalesce({name}::varchar, '')" for name in names)
+    tagged = [
         f"case when attribute_{place} is not null then "
-        f"concat($attribute_names[{place + 1}], chr(31), attribute_{place}, chr(31)) else '' end"
+        f"concat(chr(31), $attribute_names[{place + 1}], chr(31), attribute_{place}) else '' end"
         for place in places
     ]
-    plain = f"concat_ws(chr(31), {', '.join(joined)})"
+    plain = f"concat({', '.join([f'concat_ws(chr(31), {joined})', *tagged])})"
     parts = [f"hash_part({name}::varchar)" for name in names]
     parts += [
         f"case when attribute_{place} is not null then "

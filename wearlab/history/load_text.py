@@ -81,6 +81,7 @@ def _measure_bulk(file: DataFile, names: frozenset[str], quote: str) -> tuple[Te
         file.path.suffix.lower() == ".gz"
         or file.options.get("encoding", "utf-8").lower() not in {"utf-8", "utf8"}
         or set(path) & _WILD
+        or not (file.options.get("delimiter", "") + quote).isascii()
         or file.path.stat().st_size < SMALLEST_BULK
     ):
         return None
