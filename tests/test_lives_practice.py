@@ -97,6 +97,14 @@ def test_practice_begins_anew_when_the_plan_or_the_duty_cycle_changes(store: Sto
     ]
 
 
+def test_a_gap_that_ends_on_the_day_of_a_change_still_belongs_to_what_was_before(store: Store) -> None:
+    change = [{"unit_id": "T1", "date": date(2020, 4, 1), "duty_cycle": "vocational"}]
+    made = history(store, rows={"services": monthly([0.0, 3_000.0, 6_000.0, 9_000.0]), "duty_changes": change})
+    assert made.gaps["duty_cycle"].tolist() == ["line_haul"] * 3
+    after = made.episodes.loc[made.episodes["entry"] == 9_000.0].iloc[0]
+    assert (after["duty_cycle"], after["gaps_behind"], after["practice_source"]) == ("vocational", 0, "unknown")
+
+
 def test_a_plan_for_the_truck_goes_before_the_plan_for_its_class(store: Store) -> None:
     plans = [{"duty_cycle": "line_haul", "from_date": date(2019, 1, 1), "interval_miles": 4_000.0},
              {"unit_id": "T1", "from_date": date(2019, 1, 1), "interval_miles": 2_500.0}]  # fmt: skip
