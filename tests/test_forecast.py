@@ -108,7 +108,7 @@ def test_simulated_counts_have_the_mean_that_is_computed() -> None:
     places, draws = 40, 4000
     rng = np.random.default_rng(2)
     pressure = np.linspace(0.7, 1.6, places)
-    leaving = Leaving(np.linspace(2, 5, places), np.full(places, 1.2), np.full(places, 3.0), np.full(places, 0.004))
+    leaving = Leaving(np.linspace(2, 5, places), np.full(places, 1.2), np.full(places, 3.0), np.full(places, 0.004), 0)
     bound = Bound(np.linspace(0, 1.5, places), np.linspace(0.2, 1.4, places), pressure, leaving)
     law = Law(2.1, 1.3, 0.5)
     full = np.broadcast_to(bound.span, (draws, places))
@@ -125,7 +125,7 @@ def test_simulated_counts_have_the_mean_that_is_computed() -> None:
 
 def test_trucks_that_leave_service_take_their_failures_with_them() -> None:
     one = np.ones(1)
-    leaving = Leaving(np.zeros(1), one, one, 1.2 * one)
+    leaving = Leaving(np.zeros(1), one, one, 1.2 * one, 30)
     left = [
         look_ahead(Law(1.0, 1.0, 0.0), one, Bound(np.zeros(1), one, one, trucks), months=12).expected[0, 0, -1]
         for trucks in (stay(1), leaving)

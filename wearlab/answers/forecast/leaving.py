@@ -24,10 +24,11 @@ class Leaving:
     drive: FloatArray
     shape: FloatArray
     rate: FloatArray
+    left: int  # trucks that left, from which the rates were learnt
 
     def take(self, rows: npt.NDArray[np.int64] | slice) -> "Leaving":
         """Return the named rows only."""
-        return Leaving(self.odometer[rows], self.drive[rows], self.shape[rows], self.rate[rows])
+        return Leaving(self.odometer[rows], self.drive[rows], self.shape[rows], self.rate[rows], self.left)
 
     def still(self, share: FloatArray) -> FloatArray:
         """Return the chance of being in service after each share of the way ahead (rows × shares)."""
@@ -36,8 +37,12 @@ class Leaving:
         return np.asarray(np.exp(-self.rate[:, None] * (end**shape - start**shape)))
 
     def draw(self, factor: FloatArray, rng: np.random.Generator) -> FloatArray:
-        """Return the share of the way that each truck serves, by draw, at ``factor`` times its expected use."""
-        rate = np.where(self.rate > 0, self.rate, np.nan)
+        """Return the share of the way that each truck serves, by draw, at ``factor`` times its expected use.
+
+        One draw has one rate for all: gamma, as uncertain as the number that left leaves it.
+        """
+        level = rng.gamma(self.left, 1.0 / self.left, (len(factor), 1)) if self.left else np.ones((len(factor), 1))
+        rate = np.where(self.rate > 0, self.rate, np.nan) * level
         power = self.odometer**self.shape + rng.standard_exponential((len(factor), len(self.rate))) / rate
         reach = (power ** (1.0 / self.shape) - self.odometer) / np.maximum(self.drive * factor, 1e-12)
         return np.asarray(np.minimum(np.nan_to_num(reach, nan=1.0), 1.0))
@@ -45,7 +50,7 @@ class Leaving:
 
 def stay(size: int) -> Leaving:
     """Return trucks that never leave."""
-    return Leaving(np.zeros(size), np.zeros(size), np.ones(size), np.zeros(size))
+    return Leaving(np.zeros(size), np.zeros(size), np.ones(size), np.zeros(size), 0)
 
 
 def foresee_leaving(history: History, trucks: pd.Index, days: float) -> Leaving:
@@ -70,7 +75,8 @@ def foresee_leaving(history: History, trucks: pd.Index, days: float) -> Leaving:
     known = np.isfinite(exit_) & np.isfinite(daily)
     at = units.index.get_indexer(trucks)
     drive = np.where(known, daily, 0.0) * days / MILES
-    return Leaving(np.where(known, exit_, 0.0)[at], drive[at], shape[at], np.where(known, rate, 0.0)[at])
+    rates = np.where(known, rate, 0.0)[at]
+    return Leaving(np.where(known, exit_, 0.0)[at], drive[at], shape[at], rates, int(left[usable].sum()))
 
 
 def _fit(entry: FloatArray, exit_: FloatArray, left: npt.NDArray[np.bool_]) -> tuple[float, float]:
