@@ -135,7 +135,7 @@ def test_every_colour_has_a_role_of_its_own() -> None:
 def test_a_name_from_the_data_is_drawn_as_letters_never_as_markup_or_formula() -> None:
     name = r"<b>x</b> $\frac{1}{0}$"
     svg = svg_of(partial(draw_ranges, RANGES.assign(label=[name, "b"]), x="x", y="y"))
-    assert r"&lt;b&gt;x&lt;/b&gt; $\frac{1}{0}$" in svg
+    assert r">&lt;b&gt;x&lt;/b&gt; $\frac{1}{0}$</text>" in svg
 
 
 def test_an_interval_without_an_end_runs_to_the_edge() -> None:
