@@ -173,3 +173,44 @@ def test_planned_replacement_pays_only_with_wear_and_a_cost_ratio(result):
     assert (paying > 0.05).all()
     flat = draw(Truth(three_classes(60, 0.5)[:1], shape=1.0), seed=4)
     assert ask(flat).replacement["replace_at"].isna().all()
+
+
+def test_a_trial_needs_fewer_trucks_when_it_runs_longer_or_the_intervals_lie_further_apart(history, result):
+    narrow = ask(history, try_intervals=(12_000.0, 15_000.0)).trial
+    wide = result.trial
+    assert (narrow.groupby("duty_cycle")["trucks_needed"].apply(lambda n: n.is_monotonic_decreasing)).all()
+    both = narrow.merge(wide, on=["duty_cycle", "years"], suffixes=("_narrow", "_wide"))
+    assert (both["trucks_needed_narrow"] > both["trucks_needed_wide"]).all()
+
+
+def test_the_size_of_a_trial_gives_the_power_it_promises(result):
+    row = result.trial[(result.trial["duty_cycle"] == "vocational") & (result.trial["years"] == 2.0)].iloc[0]
+    rng = np.random.default_rng(1)
+    half, phi = int(row["trucks_needed"] / 2), 0.3
+    mean = row["failures_needed"] / row["trucks_needed"]
+    ratio = (row["long"] / row["short"]) ** (row["theta"] / 2)
+    found = 0
+    for _ in range(1500):
+        z = rng.gamma(1 / phi, phi, (2, half))
+        counts = rng.poisson(z * mean * np.array([[ratio], [1 / ratio]]))
+        total, spread = counts.sum(axis=1), counts.var(axis=1, ddof=1) * half
+        error = np.sqrt((spread / total**2).sum())
+        found += np.log(total[0] / total[1]) / error > 1.2816
+    assert 0.72 < found / 1500 < 0.90
+
+
+def test_what_would_move_the_answer_is_shown(result):
+    mine = result.robustness[result.robustness["duty_cycle"] == "vocational"].set_index("change")
+    dear, cheap = mine.loc["failures cost half as much again"], mine.loc["failures cost a third less"]
+    assert dear["cost_optimal"] <= mine.loc["as recommended", "cost_optimal"] <= cheap["cost_optimal"]
+    nil = mine.loc["no effect at all"]
+    assert nil["cost_optimal"] == mine["cost_optimal"].max()
+    recommended = result.regrease.set_index("duty_cycle").loc["vocational", "recommended"]
+    assert mine.loc["as recommended", "recommended"] == recommended
+
+
+def test_an_interval_kept_for_want_of_evidence_is_graded_by_the_change_it_did_not_make(history):
+    result = ask(history)
+    kept = result.regrease[result.regrease["limited_by"] == "evidence"]
+    sure = kept["candidate_probability"].astype(float)
+    assert (kept.loc[sure < 0.9, "evidence"] == "weak").all()

@@ -16,7 +16,7 @@ from pathlib import Path
 import numpy as np
 
 from tests.studies.episodes import ClassTruth, Truth, draw, three_classes
-from wearlab.answers.intervals_costs import SETS, PartModel, TruckCosts, make_part
+from wearlab.answers.intervals_costs import PartModel, TruckCosts, make_part
 from wearlab.answers.intervals_decision import Bounds, Choice, choose_interval
 from wearlab.answers.intervals_effects import fit_calibrated, measure_reliability
 from wearlab.answers.intervals_today import Usage, measure_usage
@@ -24,6 +24,7 @@ from wearlab.curves.renewal import tabulate_renewals
 from wearlab.history.config import Costs, PartCost
 
 LEVEL = 0.90
+DRAWS = 150  # parameter sets; the tool itself takes 400
 GRID = 500.0
 STOPS = {"line_haul": 160.0, "regional": 120.0, "vocational": 90.0}  # least cost near, but not at, today's intervals
 COSTS = Costs(regrease_stop=100.0, regrease_stop_by_duty_cycle=STOPS, parts={"joint": PartCost(380, 2400)})
@@ -78,7 +79,7 @@ def run_fleet(cell: Cell, seed: int) -> list[dict[str, float]]:
     fit, plain = fit_calibrated(history, "joint", reliability, level=LEVEL)
     if fit is None or plain is None:
         return []
-    draws = fit.draw(SETS, seed=seed)
+    draws = fit.draw(DRAWS, seed=seed)
     records = []
     for planted, known in zip(truth.classes, reliability, strict=True):
         effect, before = fit.effect(planted.name), plain.effect(planted.name)

@@ -39,6 +39,7 @@ from wearlab.answers.intervals_schedule import (
     write_sentence,
 )
 from wearlab.answers.intervals_today import Usage, measure_usage, tabulate_today
+from wearlab.answers.intervals_trial import TRIAL_COLUMNS, tabulate_trial
 from wearlab.curves.practice import ClassEffect, PracticeFit, fit_practice
 from wearlab.evidence import SAFETY, Basis, Caution, Unanswered, add_cautions
 from wearlab.history.lives import History
@@ -54,7 +55,8 @@ class Recommendation:
     component and duty cycle; ``cost_curve`` cost per 1,000 miles by interval; ``bands`` and ``lines`` failures per
     million by band of practised interval beside the fitted effect; ``today`` who really greases when; ``tried`` what
     given intervals would do; ``sensitivity`` one effect for all classes, seen in other ways; ``terms`` what else goes
-    with failure; ``robustness`` the decision made again under other costs and effects.
+    with failure; ``robustness`` the decision made again under other costs and effects; ``trial`` the trucks and
+    years it would take to tell two intervals apart.
     """
 
     basis: Basis
@@ -70,6 +72,7 @@ class Recommendation:
     sensitivity: pd.DataFrame
     terms: pd.DataFrame
     robustness: pd.DataFrame
+    trial: pd.DataFrame
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return all tables by name."""
@@ -122,6 +125,7 @@ def recommend_intervals(
         tried=_stack([w.tried for w in weighed], TRIED_COLUMNS),
         sensitivity=effects.checks,
         terms=effects.terms,
+        trial=_stack([w.trial for w in weighed], TRIAL_COLUMNS),
         robustness=_stack([w.robustness for w in weighed], ROBUST_COLUMNS),
     )
 
@@ -230,6 +234,7 @@ class _Weighed:
     curve: pd.DataFrame
     tried: pd.DataFrame
     robustness: pd.DataFrame
+    trial: pd.DataFrame
     cautions: tuple[Caution, ...]
 
 
@@ -241,7 +246,7 @@ def _weigh(
     cautions = _class_cautions(history, usage, evidence)
     row = empty_row(usage, config, evidence)
     curve, tried = pd.DataFrame(columns=CURVE_COLUMNS), pd.DataFrame(columns=TRIED_COLUMNS)
-    robustness = pd.DataFrame(columns=ROBUST_COLUMNS)
+    robustness, trial = pd.DataFrame(columns=ROBUST_COLUMNS), pd.DataFrame(columns=TRIAL_COLUMNS)
     parts = _parts(history, effects, usage, seed)
     usable = bool(parts) and usage.ownership_miles > 0 and usage.miles_per_year > 0
     if usable and evidence is not None:
@@ -249,6 +254,7 @@ def _weigh(
         costs = TruckCosts(usage, float("nan") if stop is None else stop + config.costs.harm_per_stop, parts)
         priced = stop is not None and all(np.isfinite(part.cost) for part in parts)
         practised = (evidence.practised_low, evidence.practised_high)
+        trial = tabulate_trial(costs, *_trial_pair(practised, try_intervals), level)
         tried = tabulate_tried(costs, practised, try_intervals or _steps(*practised), level, priced=priced)
         if priced and usage.current is not None:
             bounds = make_bounds(config, usage, evidence)
@@ -266,7 +272,7 @@ def _weigh(
             cautions += _choice_cautions(usage, choice, robustness, evidence)
     row["cautions"] = [caution.text for caution in cautions]
     row["sentence"] = write_sentence(row, usage)
-    return _Weighed(row, curve, tried, robustness, cautions)
+    return _Weighed(row, curve, tried, robustness, trial, cautions)
 
 
 def _parts(history: History, effects: _Effects, usage: Usage, seed: int) -> tuple[PartModel, ...]:
@@ -275,6 +281,13 @@ def _parts(history: History, effects: _Effects, usage: Usage, seed: int) -> tupl
         for place, fit in enumerate(effects.fits.values())
     ]
     return tuple(part for part in made if part is not None)
+
+
+def _trial_pair(practised: tuple[float, float], try_intervals: tuple[float, ...]) -> tuple[float, float]:
+    """Return the two intervals of a trial: the outermost asked for, else the ends of practice, to two figures."""
+    asked = sorted(set(try_intervals))
+    low, high = (asked[0], asked[-1]) if len(asked) > 1 else practised
+    return float(f"{low:.2g}"), float(f"{high:.2g}")
 
 
 def _steps(low: float, high: float) -> tuple[float, ...]:

@@ -1,14 +1,13 @@
 """How surely practice was measured, and failures by band of practised interval beside the fitted line."""
 
 from dataclasses import dataclass
-from functools import partial
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from scipy import stats
 
-from wearlab.curves.practice import ClassEffect, NoPracticeFit, PracticeFit, fit_practice
+from wearlab.curves.practice import ClassEffect, NoPracticeFit, PracticeFit, calibrate, fit_practice
 from wearlab.history.lives import History
 
 Floats = npt.NDArray[np.float64]
@@ -113,22 +112,17 @@ def fit_calibrated(
     history: History, component: str, reliability: tuple[Reliability, ...], *, level: float
 ) -> tuple[PracticeFit | None, PracticeFit | None]:
     """Return the fit of practice, corrected for noisy gaps where that matters, and the plain one."""
-    fit_with = partial(
-        fit_practice,
+    plain = fit_practice(
         history.episodes,
         component=component,
         level=level,
         scale=history.scale,
         renewed=find_renewed(history),
     )
-    plain = fit_with()
     if isinstance(plain, NoPracticeFit):
         return None, None
-    calibration = find_calibration(reliability)
-    if not calibration:
-        return plain, plain
-    fit = fit_with(calibration=calibration)
-    return (plain if isinstance(fit, NoPracticeFit) else fit), plain
+    slopes = find_calibration(reliability)
+    return (calibrate(plain, slopes) if slopes else plain), plain
 
 
 def effect_row(

@@ -17,7 +17,8 @@ Floats = npt.NDArray[np.float64]
 REGREASE_COLUMNS = [
     "duty_cycle", "recommended", "cost_optimal", "low", "high", "current", "saving_per_truck_year", "saving_low",
     "saving_high", "probability_better", "evidence", "limited_by", "cautions", "sentence", "stronger", "candidate",
-    "practised_low", "practised_high", "published", "recommended_hours", "recommended_months", "cost_per_1000",
+    "candidate_probability", "practised_low", "practised_high", "published", "recommended_hours",
+    "recommended_months", "cost_per_1000",
     "cost_per_1000_low", "cost_per_1000_high", "current_cost_per_1000", "failures_per_truck_year",
     "current_failures_per_truck_year", "failures", "trucks", "reliability_ratio", "miles_per_year", "ownership_miles",
 ]  # fmt: skip
@@ -103,7 +104,9 @@ def schedule_row(
     per_year = costs.usage.miles_per_year
     saved = (both[:, 1] - both[:, 0])[1:] * per_year
     better = float((saved > 0).mean()) if changed else None
-    facts = judge_facts(costs, evidence, better, lengthens=choice.recommended > current)
+    wanted = choice.candidate if choice.limited_by == "evidence" else choice.recommended
+    sure = _probability(costs, wanted, current)
+    facts = judge_facts(costs, evidence, sure, lengthens=wanted > current)
     ends = _ends(both[1:, 0] * 1000, level)
     row: dict[str, object] = {
         "recommended": choice.recommended,
@@ -115,6 +118,7 @@ def schedule_row(
         "evidence": grade_evidence(facts),
         "stronger": strengthen(facts),
         "probability_better": better,
+        "candidate_probability": _probability(costs, choice.candidate, current),
         "current_cost_per_1000": float(both[1:, 1].mean() * 1000),
         "failures_per_truck_year": float(failing[0] * per_year),
         "current_failures_per_truck_year": float(failing[1] * per_year),
@@ -123,6 +127,14 @@ def schedule_row(
     saving = _ends(saved, level) if changed else (0.0, 0.0, 0.0)
     row |= {"saving_per_truck_year": saving[0], "saving_low": saving[1], "saving_high": saving[2]}
     return row, choice
+
+
+def _probability(costs: TruckCosts, wanted: float, current: float) -> float | None:
+    """Return the share of parameter draws in which ``wanted`` costs less than today's interval; None for the same."""
+    if wanted == current:
+        return None
+    both = costs.per_mile(np.array([wanted, current]))[1:]
+    return float((both[:, 0] < both[:, 1]).mean())
 
 
 def judge_facts(costs: TruckCosts, evidence: ClassEvidence, better: float | None, *, lengthens: bool) -> Facts:

@@ -1,7 +1,7 @@
 """What regrease practice does to life: hazard against practised miles per stop, by duty cycle, with truck frailty."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -163,7 +163,6 @@ def fit_practice(
     component: str,
     level: float,
     scale: str = "miles",
-    calibration: Mapping[str, float] | None = None,
     renewed: Mapping[int, float] | None = None,
     assumed: bool = False,
 ) -> PracticeFit | NoPracticeFit:
@@ -172,10 +171,9 @@ def fit_practice(
     ``episodes`` is the History's table. Rows whose practice is not known from the truck's own gaps are left out as
     delayed entry (``assumed`` keeps those for which the plan or a mean stands), sealed parts altogether, and so are
     classes without a failure. Every class has its own η and effect; the shape is common, or the
-    class's own where that lowers Akaike's criterion. ``calibration`` gives by class the slope of true on recorded
-    ln practice, by which the recorded one is multiplied (regression calibration). ``renewed`` says for the
-    lives of parts that were not on their truck when it was new how far it had run (in units of age) when they were
-    fitted: such a part tells of a renewal before it was first seen.
+    class's own where that lowers Akaike's criterion. ``renewed`` says for the lives of parts that were not on their
+    truck when it was new how far it had run (in units of age) when they were fitted: such a part tells of a renewal
+    before it was first seen.
     """
     rows = usable_rows(episodes, component, assumed=assumed)
     basis = _basis(rows, component, level, scale)
@@ -188,7 +186,7 @@ def fit_practice(
             f"No {component} failed in a stretch of life with known regrease practice.",
             "A longer record, or regrease stops recorded with their meter readings.",
         )
-    layout = lay_classes(rows, calibration or {}, renewed or {})
+    layout = lay_classes(rows, {}, renewed or {})
     best = fit_best(rows, layout)
     if best is None:
         return NoPracticeFit(
@@ -218,26 +216,73 @@ def _basis(rows: pd.DataFrame, component: str, level: float, scale: str) -> Basi
 _Limits = tuple[float | None, float | None, float | None]
 
 
+def _thetas(
+    maximum: Maximum, theta_at: tuple[int | None, ...], level: float
+) -> tuple[Pooled | None, tuple[tuple[_Limits, _Limits], ...]]:
+    """Return the pooled effects, and by class the pooled and the unpooled effect with its limits."""
+    where = [at for at in theta_at if at is not None]
+    if not where:
+        return None, tuple(((None, None, None), (None, None, None)) for _ in theta_at)
+    normal = float(stats.norm.ppf(0.5 + level / 2))
+    values, errors = maximum.coefficients[where], np.sqrt(np.diag(maximum.covariance)[where])
+    pooled = pool_effects(values, errors)
+    low, high = pooled.limits(level)
+    known = {
+        at: (
+            (float(pooled.values[k]), float(low[k]), float(high[k])),
+            (float(values[k]), float(values[k] - normal * errors[k]), float(values[k] + normal * errors[k])),
+        )
+        for k, at in enumerate(where)
+    }
+    none: tuple[_Limits, _Limits] = ((None, None, None), (None, None, None))
+    return pooled, tuple(none if at is None else known[at] for at in theta_at)
+
+
+def calibrate(fit: PracticeFit, slopes: Mapping[str, float]) -> PracticeFit:
+    """Return the fit with recorded ln practice multiplied by each class's slope of true on recorded practice.
+
+    Regression calibration (Carroll, Ruppert, Stefanski & Crainiceanu, *Measurement Error in Nonlinear Models*, 2nd ed.,
+    2006, chapter 4): the likelihood stays what it was, the effects and their errors are divided by the slope.
+    """
+    factor = np.ones(len(fit.maximum.covariance))
+    for effect, at in zip(fit.effects, fit.theta_at, strict=True):
+        if at is not None:
+            factor[at] = slopes.get(effect.duty_cycle, 1.0)
+    terms = len(fit.maximum.coefficients)
+    data = fit.maximum.stretches
+    maximum = replace(
+        fit.maximum,
+        coefficients=fit.maximum.coefficients / factor[:terms],
+        covariance=fit.maximum.covariance / np.outer(factor, factor),
+        stretches=replace(data, design=data.design * factor[:terms], design_before=data.design_before * factor[:terms]),
+    )
+    pooled, thetas = _thetas(maximum, fit.theta_at, fit.level)
+    effects = tuple(
+        replace(
+            effect,
+            theta=pool[0],
+            theta_low=pool[1],
+            theta_high=pool[2],
+            theta_unpooled=own[0],
+            theta_unpooled_low=own[1],
+            theta_unpooled_high=own[2],
+        )
+        for effect, (pool, own) in zip(fit.effects, thetas, strict=True)
+    )
+    return replace(fit, maximum=maximum, pooled=pooled, effects=effects)
+
+
 def _result(
     rows: pd.DataFrame, terms: Terms, maximum: Maximum, basis: Basis, component: str, level: float
 ) -> PracticeFit:
     layout, normal = terms.layout, float(stats.norm.ppf(0.5 + level / 2))
     errors = np.sqrt(np.maximum(np.diag(maximum.covariance), 0))
-    where = [at for at in terms.theta_at if at is not None]
-    pooled = pool_effects(maximum.coefficients[where], errors[where]) if where else None
-    limits = pooled.limits(level) if pooled is not None else (np.zeros(0), np.zeros(0))
+    pooled, thetas = _thetas(maximum, terms.theta_at, level)
     expected = _expected(rows, maximum)
-    effects, position = [], 0
+    effects = []
     for c, name in enumerate(layout.classes):
         mine = layout.code == c
-        at = terms.theta_at[c]
-        own: _Limits = (None, None, None)
-        pool: _Limits = (None, None, None)
-        if at is not None and pooled is not None:
-            value, reach = float(maximum.coefficients[at]), normal * float(errors[at])
-            own = (value, value - reach, value + reach)
-            pool = (float(pooled.values[position]), float(limits[0][position]), float(limits[1][position]))
-            position += 1
+        pool, own = thetas[c]
         log_practice = np.log(rows["practised_miles"].to_numpy(dtype=float)[mine])
         low, high = practised_range(log_practice, expected[mine], layout.truck[mine])
         shape, eta = _curve(terms, maximum, c, normal)

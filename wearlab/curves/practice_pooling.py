@@ -30,8 +30,8 @@ def pool_effects(estimates: Floats, errors: Floats) -> Pooled:
 
     The spread between classes maximises the restricted likelihood (Patterson & Thompson, *Biometrika* 58, 1971);
     the effects are the best linear predictors. Quantiles are those of t with classes + 2 degrees of freedom, chosen
-    because its 90 % limits cover 85 to 96 % of classes drawn with spreads from none to four standard errors, for two to
-    five classes (normal quantiles cover 75 to 91 %, t with classes − 1 up to 100 %: tests/studies/intervals_pooling).
+    because its 90 % limits cover 84 to 97 % of classes drawn with spreads from none to four standard errors, for two to
+    five classes (normal quantiles cover 77 to 91 %, t with classes − 1 up to 100 %: tests/studies/intervals_pooling).
     One class alone keeps its own normal interval.
     """
     variance = errors**2

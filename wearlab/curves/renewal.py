@@ -110,13 +110,13 @@ def renewal_power(shape: float, spans: Floats) -> Floats:
     d ln m(t; z) / d ln z at z = 1, m the renewal density of lives with hazard z·(β/η)(t/η)^(β−1): 1 soon after new, 1/β
     in the long run.
     """
-    table = solve_renewal(np.array([shape]), longest=_LONGEST)
+    table = solve_renewal(np.array([shape]), steps=160)
     axis = table.step * np.arange(table.values.shape[1])
     density = np.gradient(table.values[0], axis)
     bend = np.gradient(density, axis)
     power = (1 + axis * bend / np.maximum(density, 1e-12)) / shape
-    inside = np.interp(spans, axis[5:-5], power[5:-5])
-    return np.asarray(np.clip(np.where(spans < axis[5], 1.0, inside), 0.0, 2.0), dtype=float)
+    inside = np.interp(spans, axis[2:-2], power[2:-2])
+    return np.asarray(np.clip(np.where(spans < axis[2], 1.0, inside), 0.0, 2.0), dtype=float)
 
 
 @dataclass(frozen=True, slots=True)
