@@ -225,6 +225,36 @@ def wear(asked: Asked) -> Reply:
     return reply_with(measure_wear(history, level=asked.level), history)
 
 
+@question(LIFE)
+def driveline(
+    asked: Asked,
+    *,
+    reference: Annotated[str | None, typer.Option(help="class that the others are held against")] = None,
+    speed: Annotated[float, typer.Option(min=1, max=10000, help="highest steady shaft speed, turns a minute")] = 1800,
+    angles: Annotated[str | None, typer.Option(help="joint angles of one line, loaded, in degrees: 5,3.5")] = None,
+    unloaded: Annotated[str | None, typer.Option(help="the same joints without load")] = None,
+    phases: Annotated[str | None, typer.Option(help="twist between the yokes of each shaft, in degrees")] = None,
+    torque: Annotated[float | None, typer.Option(help="torque at the first joint, N·m")] = None,
+    drive: Annotated[str | None, typer.Option(help="axle ratio and tire turns per mile: 3.55,513")] = None,
+    tube: Annotated[str | None, typer.Option(help="outer diameter, wall and length in mm: 114.3,3.4,1800")] = None,
+    spline: Annotated[str | None, typer.Option(help="pitch radius and stroke of the slip spline in mm: 35,20")] = None,
+) -> Reply:
+    """Driveline load: how much of a class difference it explains, and which angles are out of range."""
+    from wearlab.answers.load_index import answer_driveline
+    from wearlab.driveline import read_line
+
+    line = None
+    if angles is not None:
+        line = read_line(
+            speed, angles, unloaded=unloaded, phases=phases, torque_nm=torque, drive=drive, tube=tube, spline=spline
+        )
+    history = read_history(asked)
+    result = answer_driveline(
+        history, asked.source, line=line, speed_rpm=speed, reference=reference, level=asked.level, seed=asked.seed
+    )
+    return reply_with(result, history)
+
+
 @question(AHEAD)
 def due(asked: Asked) -> Reply:
     """Work list: what is due or overdue, and what to look at first."""
