@@ -496,6 +496,19 @@ codes.component = { "U-JT" = "joint" }
         ]
 
 
+def test_a_file_to_the_contract_is_read_beside_mapped_exports(tmp_path: Path) -> None:
+    toml = TOML + '[tables.services]\ncolumns = { service_id = "WO", date = "Completed" }\n'
+    export = "WO,unit_id,Completed,action\nW1,T1,2022-01-01,inspect\n"
+    loaded = load(write_folder(tmp_path / "f", toml, **{"services-2": export}))
+    assert account(loaded)["services"] == (3, 3, 0, 0)
+
+
+def test_all_missing_columns_are_named_at_once(tmp_path: Path) -> None:
+    error = refused(write_folder(tmp_path / "f", services=SERVICES.upper()))
+    for name in ("service_id", "unit_id", "date", "action"):
+        assert f'{name} = "{name.upper()}"' in error.fix
+
+
 def test_text_from_the_data_stays_text(tmp_path: Path) -> None:
     odd = ["=1+1", "'; drop table units; --", '"quoted"', "$name", "{x}", "\u202egnp", "日本", "a\tb", "c0", "%(x)s"]
     rows = "".join('S{},T1,2020-01-01,regrease,"{}"\n'.format(n, text.replace('"', '""')) for n, text in enumerate(odd))

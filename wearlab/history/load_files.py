@@ -11,7 +11,7 @@ from pathlib import Path
 from wearlab.evidence import Caution, DataError
 from wearlab.history.config import FleetConfig, TableMap
 from wearlab.history.config_reader import CONFIG_NAME
-from wearlab.history.contract import TABLES, Column, Table, find_table
+from wearlab.history.contract import TABLES, Table, find_table
 from wearlab.history.load_rows import DataFile, Sheet, check_regular, unreadable
 from wearlab.history.load_sheets import read_parquet, read_workbook
 from wearlab.history.load_text import read_text
@@ -133,20 +133,27 @@ def lay_out(file: DataFile, sheet: Sheet, table: Table, mapping: TableMap) -> La
     column that stands twice in the header.
     """
     header = sheet.header
-    source = {name: mapping.columns.get(name, name) for name in (*table.names, *mapping.columns)}
+    source = {name: _find_source(name, mapping, header) for name in (*table.names, *mapping.columns)}
     for name, wanted in source.items():
         if header.count(wanted) > 1:
             text = f"the header has {wanted!r} {header.count(wanted)} times"
             raise DataError("double-column", text, "give each column its own name", file.name, sheet.header_line, name)
-    for column in table.columns:
-        told = column.name in mapping.keywords.rules and column.name not in mapping.columns
-        if column.required and not told and source[column.name] not in header:
-            raise _missing_column(file, sheet, column, source[column.name])
+    told = {name for name in mapping.keywords.rules if name not in mapping.columns}
+    required = [column.name for column in table.columns if column.required and column.name not in told]
+    missing = {name: source[name] for name in required if source[name] not in header}
+    if missing:
+        raise _missing_columns(file, sheet, missing)
     columns = {name: header.index(source[name]) for name in table.names if source[name] in header}
     renamed = {wanted: name for name, wanted in mapping.columns.items() if name not in table.names}
     attributes = _name_attributes(header, set(columns.values()), renamed, table)
-    unmatched = tuple(name for name, wanted in mapping.columns.items() if wanted not in header)
+    unmatched = tuple(name for name in mapping.columns if source[name] not in header)
     return Layout(columns, attributes, unmatched, _find_lookalikes(file, sheet, table, columns))
+
+
+def _find_source(name: str, mapping: TableMap, header: tuple[str, ...]) -> str:
+    """Return the column that holds ``name``: the one it is mapped to, else, where the file lacks that, its own name."""
+    mapped = mapping.columns.get(name, name)
+    return name if mapped not in header and name in header else mapped
 
 
 def _name_attributes(
@@ -170,21 +177,34 @@ def _letters(name: str) -> str:
     return re.sub(r"[^a-z0-9]", "", name.lower())
 
 
-def _missing_column(file: DataFile, sheet: Sheet, column: Column, wanted: str) -> DataError:
-    same = [name for name in sheet.header if _letters(name) == _letters(wanted) and name]
-    near = same or get_close_matches(wanted, sheet.header, n=1, cutoff=0.5) or _close_letters(wanted, sheet.header)
-    mapped = f" (fleet.toml maps it to {wanted!r})" if wanted != column.name else ""
-    text = f"the required column {column.name!r} is missing{mapped}"
-    example = near[0] if near else "its name in this file"
-    text += f"; the nearest name is {near[0]!r}" if near else f"; the header has {', '.join(sheet.header[:12])}"
+def _missing_columns(file: DataFile, sheet: Sheet, missing: Mapping[str, str]) -> DataError:
+    """Return the error for required columns that a file lacks; ``missing`` holds the name looked for under each."""
+    nearest = {name: _find_nearest(wanted, sheet.header) for name, wanted in missing.items()}
+    first, wanted = next(iter(missing.items()))
+    mapped = f" (fleet.toml maps it to {wanted!r})" if wanted != first else ""
+    near = nearest[first]
+    seen = ", ".join(repr(name) for name in sheet.header[:12])
+    text = f"the required column {first!r} is missing{mapped}; "
+    text += f"the nearest name is {near!r}" if near else f"the header has {seen}"
+    others = [name for name in missing if name != first]
+    text += f"; missing too: {', '.join(others)}" if others else ""
+    pairs = [f"{name} = {_toml_text(found)}" for name, found in nearest.items() if found]
+    example = ", ".join(pairs) if near else f'{first} = "its name in this file"'
     return DataError(
         "missing-column",
         text,
-        f"add to {CONFIG_NAME}: [tables.{file.table}] columns = {{ {column.name} = {_toml_text(example)} }}",
+        f"add to {CONFIG_NAME}: [tables.{file.table}] columns = {{ {example} }}",
         file.name,
         sheet.header_line,
-        column.name,
+        first,
     )
+
+
+def _find_nearest(wanted: str, header: tuple[str, ...]) -> str | None:
+    """Return the name of a header that is nearest to the one wanted: the same letters, else the likest spelling."""
+    same = [name for name in header if name and _letters(name) == _letters(wanted)]
+    near = same or get_close_matches(wanted, header, n=1, cutoff=0.5) or _close_letters(wanted, header)
+    return near[0] if near else None
 
 
 def check_mapping(table: str, mapping: TableMap, unmatched: Iterable[tuple[DataFile, tuple[str, ...]]]) -> None:
