@@ -60,7 +60,21 @@ def test_installed_miles_that_the_meter_contradicts_are_not_believed(store: Stor
     assert "rows-without-a-life" in {caution.code for caution in made.cautions}
 
 
+def test_installed_miles_are_read_on_the_meter_of_that_day(store: Store) -> None:
+    rows = {"positions": [place(installed_date=date(2021, 4, 10), installed_miles=10_000.0)],
+            "readings": [reading("2020-12-31", 36_500.0), reading("2020-12-31", 0.0, meter_replaced=True),
+                         reading("2021-12-31", 36_500.0)]}  # fmt: skip
+    assert ends(history(store, rows=rows)) == [(0, 26_500, False, "running")]
+
+
 # Rule 2: failures and suspensions
+
+
+def test_a_replacement_after_the_last_reading_carries_the_truck_on_to_that_day(store: Store) -> None:
+    rows = {"positions": [place(), place("j2")], "services": [changed("2022-01-20")]}
+    made = history(store, rows=rows)
+    assert ends(made, "j1") == [(0, 75_000, True, "failure"), (0, 0, False, "running")]
+    assert ends(made, "j2") == [(0, 75_000, False, "running")]
 
 
 @pytest.mark.parametrize("reason", ["planned", "with_mate", "campaign", "unknown"])
@@ -195,7 +209,9 @@ def test_an_interval_is_kept_whole_in_one_episode(store: Store) -> None:
     change = {"unit_id": "T1", "date": date(2020, 7, 15), "duty_cycle": "vocational"}
     rows = {"services": [*stops, found("2020-08-01", 24_000.0)], "duty_changes": [change]}
     episodes = history(store, rows=rows).episodes
-    last = episodes.loc[episodes["failed"]].iloc[0]
+    episodes = episodes.loc[episodes["life_id"] == 1]
+    assert episodes["failed"].tolist() == [False] * (len(episodes) - 1) + [True]
+    last = episodes.iloc[-1]
     assert (last["entry"], last["lower"], last["upper"], last["exit"]) == (21_000.0, 21_000.0, 24_000.0, 24_000.0)
     assert last["duty_cycle"] == "line_haul"
 
