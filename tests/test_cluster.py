@@ -311,3 +311,14 @@ def test_without_a_verdict_there_is_no_second_look() -> None:
     cluster = _cluster(simulate(Plan(trucks=120, spread=0.0), 11), "joint", ("region",))
     for name in ("beyond", "combination", "importance", "timeline", "which_clock", "before_after"):
         assert len(cluster.tables()[name]) == 0
+
+
+def test_one_bad_truck_is_not_taken_for_a_bad_place() -> None:
+    history = simulate(Plan(trucks=200, spread=0.0, positions=(("boot", 4),), bad_trucks={7: 12.0}), 3)
+    units = history.lives["unit_id"]
+    region = history.lives["region"].where(~units.isin(["T0007", "T0008", "T0009"]), "R99")
+    verdict = _cluster(replace(history, lives=history.lives.assign(region=region)), "boot", ("region",)).verdict
+    assert (verdict.found, verdict.level) == ("suspected", "R99")
+    assert verdict.p_adjusted is not None
+    assert verdict.p_adjusted < 0.05
+    assert "one truck's (T0007)" in verdict.text

@@ -98,7 +98,8 @@ def find_cluster(
     do, the curves fitted again (``expected_null``). First parts and replacements have curves of their own: a truck that
     wears its parts out gets more replacements, so what is known of replacements alone (shop, crew, tool) would look
     bad. The search over levels, factors and components is paid for on the same draws. Verdict: found
-    at p < 0.05 with five failures or more, suspected up to 0.20 or with fewer failures, else nothing.
+    at p < 0.05 with five failures or more and not by one truck alone, suspected up to 0.20 or without these, else
+    nothing.
     Refused: an unknown component or factor. Unanswered with fewer than three failures or no factor with two levels.
     """
     basis = replace(history.basis, level=level)

@@ -3,12 +3,14 @@
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from wearlab.answers.cluster_beyond import Named, window_adds
 from wearlab.answers.cluster_exposure import Counted, Studied, tabulate_levels, window_factor
 from wearlab.answers.cluster_factors import MONTH, Factor
 from wearlab.answers.cluster_search import Searched, best
+from wearlab.curves.expected import add_up
 
 FOUND, SUSPECTED = 0.05, 0.20
 _ENOUGH = 5.0  # failures below which a cluster is suspected at most
@@ -108,7 +110,10 @@ def choose(
 
 
 def judge(chosen: Candidate | None, looked: tuple[int, int, int], beyond: pd.DataFrame) -> Verdict:
-    """Return the verdict in words; ``looked`` is the numbers of factors, levels and redraws."""
+    """Return the verdict in words; ``looked`` is the numbers of factors, levels and redraws.
+
+    Found at p < 0.05 with five failures or more, not half of the excess from one truck; suspected up to 0.20.
+    """
     if chosen is None:
         return _nothing(None, "No level has three failures and more than expected: nothing beyond chance.")
     if chosen.p_adjusted >= SUSPECTED:
@@ -118,14 +123,16 @@ def judge(chosen: Candidate | None, looked: tuple[int, int, int], beyond: pd.Dat
         )
         return _nothing(chosen.p_adjusted, text)
     row = chosen.row
-    found = "found" if chosen.p_adjusted < FOUND and row["observed"] >= _ENOUGH else "suspected"
+    truck = _one_truck(chosen)
+    sure = chosen.p_adjusted < FOUND and row["observed"] >= _ENOUGH and truck is None
+    found = "found" if sure else "suspected"
     within = [f"{r.factor} {r.level}" for r in beyond.itertuples() if r.kind == "within"][:1]
     return Verdict(
         found=found,
         factor=chosen.named.factor,
         level=chosen.named.level,
         p_adjusted=chosen.p_adjusted,
-        text=_text(found, row, looked) + _beyond_text(beyond),
+        text=_text(found, row, looked) + _truck_text(truck) + _beyond_text(beyond),
         component=chosen.one.part.component,
         observed=float(row["observed"]),
         expected=float(row["expected"]),
@@ -136,6 +143,20 @@ def judge(chosen: Candidate | None, looked: tuple[int, int, int], beyond: pd.Dat
         not_failed=int(row["not_failed"]),
         within=within[0] if within else None,
     )
+
+
+def _one_truck(chosen: Candidate) -> str | None:
+    """Return the truck that brings more than half of the failures beyond expected, None where no single one does."""
+    one, mine = chosen.one, chosen.named.mine[chosen.one.part.spans.life]
+    count = len(one.part.units)
+    failed = np.where(one.part.spans.failed & mine, one.part.spans.weight, 0.0)
+    beyond = add_up(one.part.spans.unit, failed - np.where(mine, one.hazard, 0.0), count)
+    worst = int(np.argmax(beyond))
+    return one.part.units[worst] if count > 1 and beyond[worst] > 0.5 * beyond.sum() else None
+
+
+def _truck_text(truck: str | None) -> str:
+    return "" if truck is None else f" More than half of the excess is one truck's ({truck}): look at that truck first."
 
 
 def _nothing(p_adjusted: float | None, text: str) -> Verdict:
