@@ -21,7 +21,7 @@ class Layout:
     """How one table is shown.
 
     ``order`` sorts it (``-name`` = falling), ``rows`` is how many stand on the page, ``only`` (column, value) picks
-    the rows that do.
+    the rows that do; ``folded`` tables stand behind their caption until asked for.
     """
 
     caption: str
@@ -29,6 +29,7 @@ class Layout:
     order: tuple[str, ...] = ()
     rows: int = TOP_ROWS
     only: tuple[str, object] | None = None
+    folded: bool = False
 
 
 def ends(column: str, heading: str, kind: str) -> Field:

@@ -41,6 +41,7 @@ FAILURE_LAYOUTS: dict[tuple[str, str], Layout] = {
         ),
         rows=24,
         only=("multiple", 4.0),
+        folded=True,
     ),
     ("cluster", "levels"): Layout(
         "What failed parts have in common",
@@ -90,6 +91,7 @@ FAILURE_LAYOUTS: dict[tuple[str, str], Layout] = {
             Field("median_days_since_service", "Median days since service", "whole"),
             Field("reading", "Reading", "prose"),
         ),
+        folded=True,
     ),
     ("cluster", "before_after"): Layout(
         "Before and after the fix",
@@ -108,6 +110,7 @@ FAILURE_LAYOUTS: dict[tuple[str, str], Layout] = {
         "Failures to count on",
         (Field("group", "Group", "name"), Field("expected", "Expected", "number", "low", "high")),
         rows=24,
+        folded=True,
     ),
     ("forecast", "parts"): Layout(
         "Parts to stock",
@@ -139,6 +142,7 @@ FAILURE_LAYOUTS: dict[tuple[str, str], Layout] = {
             Field("expected", "Expected", "number", "low", "high"),
         ),
         rows=24,
+        folded=True,
     ),
     ("forecast", "backtest"): Layout(
         "The forecast tried on the past",
@@ -176,6 +180,7 @@ FAILURE_LAYOUTS: dict[tuple[str, str], Layout] = {
             Field("unit", "Unit", "text"),
         ),
         rows=24,
+        folded=True,
     ),
     ("due", "shops"): Layout(
         "Work by shop",
@@ -187,6 +192,7 @@ FAILURE_LAYOUTS: dict[tuple[str, str], Layout] = {
             Field("minutes", "Minutes", "count"),
         ),
         rows=24,
+        folded=True,
     ),
     ("due", "work"): Layout(
         "Work list",
@@ -217,6 +223,7 @@ FAILURE_LAYOUTS: dict[tuple[str, str], Layout] = {
     ("cluster", "combination"): Layout(
         "Does a combination explain more?",
         (Field("model", "Model", "label"), Field("gain", "Gain", "number"), Field("reading", "Reading", "prose")),
+        folded=True,
     ),
     ("cluster", "install_audit"): Layout(
         "How parts were fitted: records against the limits",
@@ -230,6 +237,7 @@ FAILURE_LAYOUTS: dict[tuple[str, str], Layout] = {
             Field("share", "Outside the limit", "share", "low", "high"),
         ),
         order=("-share", "check", "component", "crew"),
+        folded=True,
     ),
     ("cluster", "install_effect"): Layout(
         "Do parts fitted outside the limits fail more?",
@@ -242,5 +250,6 @@ FAILURE_LAYOUTS: dict[tuple[str, str], Layout] = {
             ends("times", "Times as often", "ratio"),
             Field("p_value", "p value", "chance"),
         ),
+        folded=True,
     ),
 }

@@ -50,6 +50,7 @@ LIVES_LAYOUTS: dict[tuple[str, str], Layout] = {
             Field("later_p", "p value", "chance"),
         ),
         rows=24,
+        folded=True,
     ),
     ("fit", "modes"): Layout(
         "How parts fail",
@@ -63,6 +64,7 @@ LIVES_LAYOUTS: dict[tuple[str, str], Layout] = {
         ),
         order=("component", "duty_cycle", "-failures", "mode"),
         rows=40,
+        folded=True,
     ),
     ("fit", "trend"): Layout(
         "Do replacements come ever faster?",
@@ -73,6 +75,7 @@ LIVES_LAYOUTS: dict[tuple[str, str], Layout] = {
             Field("beta", "Trend", "ratio", "beta_low", "beta_high"),
             Field("p_value", "p value", "chance"),
         ),
+        folded=True,
     ),
     ("compare", "classes"): Layout(
         "Classes side by side",
@@ -161,6 +164,7 @@ LIVES_LAYOUTS: dict[tuple[str, str], Layout] = {
         ),
         rows=24,
         only=("component", "all"),
+        folded=True,
     ),
     ("fit", "consequences"): Layout(
         "What one failure brings after it",
@@ -173,6 +177,7 @@ LIVES_LAYOUTS: dict[tuple[str, str], Layout] = {
             ends("hazard_ratio", "Times as often", "ratio"),
             Field("p_value", "p value", "chance"),
         ),
+        folded=True,
     ),
     ("intervals", "sensitivity"): Layout(
         "The effect seen in other ways",
@@ -185,6 +190,7 @@ LIVES_LAYOUTS: dict[tuple[str, str], Layout] = {
             Field("reads", "That is", "prose"),
         ),
         rows=40,
+        folded=True,
     ),
     ("intervals", "terms"): Layout(
         "What else bears on failures",
@@ -196,6 +202,7 @@ LIVES_LAYOUTS: dict[tuple[str, str], Layout] = {
             Field("reads", "That is", "prose"),
         ),
         rows=24,
+        folded=True,
     ),
     ("intervals", "robustness"): Layout(
         "What would move the recommendation",
@@ -208,5 +215,6 @@ LIVES_LAYOUTS: dict[tuple[str, str], Layout] = {
             Field("saving_per_truck_year", "Saving per truck-year", "money"),
         ),
         rows=40,
+        folded=True,
     ),
 }

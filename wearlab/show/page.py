@@ -1,7 +1,7 @@
 """A study arranged as a page: chapters, sections, tables and cautions, ready for a template that only formats."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 from wearlab.evidence import SAFETY, Basis, Caution, Result, Unanswered
 from wearlab.show.decisions import (
@@ -244,7 +244,8 @@ def _cluster(study: Study, number: int) -> Section:
     quiet = verdict.get("found") == "nothing"
     tables = ("levels",) if quiet else CLUSTER_TABLES
     pictures = () if quiet else (picture_cluster(study, number),)
-    return _section(name, title, "cluster", cluster, tables, paragraphs=paragraphs, pictures=pictures)
+    section = _section(name, title, "cluster", cluster, tables, paragraphs=paragraphs, pictures=pictures)
+    return replace(section, tables=tuple(replace(table, folded=True) for table in section.tables)) if quiet else section
 
 
 def _shop(study: Study) -> Chapter:

@@ -14,6 +14,8 @@ from wearlab.show.plots_practice import Marks, draw_cost, draw_gaps, draw_practi
 from wearlab.show.tables import show_interval
 from wearlab.study import Study
 
+NOT_AN_EFFECT = ("change of effect with age",)  # a slope, not an effect: it stands in the table only
+
 
 def picture_costs(study: Study) -> Picture | None:
     """Return cost against regrease interval, one chart per duty cycle, the flat zone shaded."""
@@ -83,6 +85,7 @@ def picture_sensitivity(study: Study) -> Picture | None:
     seen = table_of(study.recommendation, "sensitivity")
     if seen.empty or "check" not in seen or seen["theta"].notna().sum() == 0:
         return None
+    seen = seen.loc[seen["theta"].notna() & ~seen["check"].isin(NOT_AN_EFFECT)]
     panels, words = [], []
     for number, (component, rows) in enumerate(seen.groupby("component", sort=False)):
         drawn = ranges_of(rows.loc[rows["theta"].notna()], "check", "theta", "theta_low", "theta_high")
@@ -91,21 +94,20 @@ def picture_sensitivity(study: Study) -> Picture | None:
         name = show_name(component).capitalize()
         spoken = [f"{name}, {show_text(row['label'])}: theta {span_of(row)}." for row in records(drawn)]
         words += spoken
-        draw = partial(
-            draw_ranges, drawn, x="theta: 0 = no effect, 1 = twice the interval, twice the failures", y="Seen", even=0.0
-        )
+        draw = partial(draw_ranges, drawn, x="theta", y="Seen", even=0.0)
         panels.append(make_panel(f"sensitivity-{number}", name, " ".join(spoken), draw, rows=len(drawn)))
-    above = int((seen["theta"] > 0).sum())
-    title = f"Seen in {len(seen)} ways, the effect of the interval is above zero in {above}"
+    greased = seen.loc[seen["check"] != "negative control", "theta"]
+    title = f"Seen in {len(greased)} ways, the effect of the interval is above zero in {int((greased > 0).sum())}"
     note = (
-        "Dot: estimate. Line: its range. Dashed: no effect. A part that is not greased should lie on the dashed line."
+        "Theta 0 (dashed): no effect. Theta 1: twice the interval, twice the failures. Dot: estimate; line: its range. "
+        "A part that is not greased should lie on the dashed line."
     )
     source = source_line(study.recommendation.basis)
     return Picture("sensitivity", title, tuple(panels), tuple(words), note, source, seen)
 
 
 def picture_gaps(study: Study) -> Picture | None:
-    """Return how long the regrease gaps of the last two years really were, one chart per duty cycle."""
+    """Return how long the regrease gaps of the whole record really were, one chart per duty cycle."""
     gaps = study.history.gaps
     if gaps.empty:
         return None

@@ -34,6 +34,7 @@ class ShownTable:
     rows: tuple[tuple[Cell, ...], ...]
     total: int
     file: str
+    folded: bool
 
 
 def lay_out(question: str, table: str, frame: pd.DataFrame, *, section: str) -> ShownTable:
@@ -43,7 +44,9 @@ def lay_out(question: str, table: str, frame: pd.DataFrame, *, section: str) -> 
     ordered = _in_order(_picked(frame, layout), layout.order).head(layout.rows)
     rows = tuple(tuple(_cell(record, field) for field in fields) for record in ordered.to_dict("records"))
     headings = tuple((field.heading, is_numeric(field.kind)) for field in fields)
-    return ShownTable(f"{section}-{table}", layout.caption, headings, rows, len(frame), f"{question}_{table}.csv")
+    return ShownTable(
+        f"{section}-{table}", layout.caption, headings, rows, len(frame), f"{question}_{table}.csv", layout.folded
+    )
 
 
 def _plain_fields(frame: pd.DataFrame) -> tuple[Field, ...]:
