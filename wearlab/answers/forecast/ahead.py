@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 import pandas as pd
 
 from wearlab.answers.forecast.outlook import Outlook
-from wearlab.answers.forecast.places import Places, Span, find_places
+from wearlab.answers.forecast.places import Places, Span, find_places, fittable_lives
 from wearlab.answers.forecast.strata import Progress, foresee_places
 from wearlab.answers.forecast.sums import (
     list_curves,
@@ -56,9 +56,10 @@ def forecast_failures(
 ) -> Forecast | Unanswered:
     """Return the failures to count on over ``months`` at each truck's own rate, or over ``ahead`` units of the scale.
 
-    For a fleet the parts on trucks in service; a replaced part can fail again; trucks may leave service at the rate of
-    the last two years. For a lives file every suspended life still runs, and ``expected`` is the sum of the conditional
-    failure probabilities at the maximum-likelihood values. Unanswered: no lives, no part in service, or no reach.
+    For a fleet the parts on trucks in service; a replaced part can fail again; trucks leave service by their miles, as
+    they did in the record. For a lives file every suspended life still runs, and ``expected`` is the sum of the
+    conditional failure probabilities at the maximum-likelihood values. Unanswered: no lives, no part in service, or no
+    reach.
     """
     is_file = history.as_of is None
     if (ahead is None and (is_file or not months)) or (ahead is not None and ahead <= 0):
@@ -75,11 +76,12 @@ def forecast_failures(
 
 def _assemble(history: History, places: Places, outlooks: list[Outlook], span: Span, level: float) -> Forecast:
     cautions = add_cautions(history.cautions, places.cautions, _curve_cautions(outlooks), _reach(outlooks), (SAFETY,))
-    lives, failures = (sum(getattr(o.known.stratum.lives, name) for o in outlooks) for name in ("lives", "failures"))
+    lives = fittable_lives(history)
+    count, failed = lives["count"], lives["failed"].to_numpy(dtype=bool)
     months = sum_months(outlooks, level)
     months = months if span.ahead is None else months.iloc[:0]
     return Forecast(
-        replace(history.basis, level=level, lives=lives, failures=failures),
+        replace(history.basis, level=level, lives=round(count.sum()), failures=round(count[failed].sum())),
         cautions,
         sum_totals(outlooks, level),
         sum_parts(outlooks, level, history.config.costs),
