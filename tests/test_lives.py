@@ -117,6 +117,15 @@ def test_a_life_is_counted_in_the_class_at_its_end_and_its_exposure_in_the_class
     ]
 
 
+def test_a_life_that_ended_before_a_change_gives_no_exposure_to_the_class_after_it(store: Store) -> None:
+    change = {"unit_id": "T1", "date": date(2020, 12, 31), "duty_cycle": "vocational"}
+    rows = {"duty_changes": [change], "services": [changed("2020-04-10", miles=10_000.0)],
+            "readings": [reading("2020-12-31", 36_500.0), reading("2021-12-31", 73_000.0)]}  # fmt: skip
+    groups = history(store, rows=rows).groups.set_index("duty_cycle")
+    assert groups["exposure"].to_dict() == {"line_haul": 36_500.0, "vocational": 36_500.0}
+    assert groups["lives"].to_dict() == {"line_haul": 1, "vocational": 1}
+
+
 # Rule 3: delayed entry
 
 

@@ -65,6 +65,12 @@ def test_a_position_row_about_a_part_fitted_later_does_not_hide_the_one_before(s
     assert history(store, rows=rows).lives["hardware"].tolist() == ["sealed"]
 
 
+def test_a_truck_without_a_listed_position_is_reported(store: Store) -> None:
+    made = history(store, rows={"units": [truck(), truck("T2")]})
+    assert len(made.lives) == 1
+    assert any("no position is listed" in caution.text for caution in made.cautions)
+
+
 def test_a_truck_of_which_nothing_was_heard_for_a_year_is_reported(store: Store) -> None:
     made = history(store, rows={}, as_of=date(2023, 1, 1))
     assert "trucks-silent" in {caution.code for caution in made.cautions}

@@ -19,6 +19,9 @@ with rows as (
   join position_now p on p.unit_no = s.unit_no and p.position = s.position
   where s.action = 'replace' and s.date < p.installed_date
   union all
+  select 'truck of which no position is listed', count(*)
+  from unit_now where unit_no not in (select unit_no from position_now)
+  union all
   select 'installed_miles that the truck''s meter contradicts', count(*) from part_start where disbelieved
 )
 select why, n::bigint as n from rows where n > 0 order by why
