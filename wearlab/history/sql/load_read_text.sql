@@ -1,3 +1,4 @@
+-- One row per line of a text file read at once, as text c0, c1, ...; its line is told from its order. A part of a statement.
 select null::bigint as line, *
 from read_csv(
   $path, columns = $columns, header = false, skip = 1, auto_detect = false, delim = $delimiter, quote = $quote,
