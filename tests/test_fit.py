@@ -1,5 +1,7 @@
 """Lives to life curves: what is fitted, what is refused, and what is said of it."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -405,3 +407,14 @@ def test_a_handful_of_trucks_with_two_lives_does_not_bring_in_the_truck_factor()
     assert isinstance(item, Fit)
     assert item.truck is None
     assert "truck factor" not in item.method
+
+
+def test_lives_of_unknown_age_are_said_where_trucks_are_told_apart() -> None:
+    rng = np.random.default_rng(14)
+    life = 200 * rng.weibull(2.0, 240)
+    lives = make_lives(np.minimum(life, 180), life <= 180, unit_id=[f"T{number // 6:02d}" for number in range(240)])
+    left_out = pd.DataFrame({"reason": ["age_unknown"] * 9, "lives": 2})
+    history = replace(make_history(lives), left_out=left_out)
+    result = fit_strata(history, by=None, component=None, mode=None, level=0.9, seed=1)
+    assert [caution.code for caution in result.cautions if caution.code == "unknown-ages"] == ["unknown-ages"]
+    assert not any(caution.code == "unknown-ages" for caution in fit(lives).cautions)
