@@ -214,3 +214,23 @@ def test_an_interval_kept_for_want_of_evidence_is_graded_by_the_change_it_did_no
     kept = result.regrease[result.regrease["limited_by"] == "evidence"]
     sure = kept["candidate_probability"].astype(float)
     assert (kept.loc[sure < 0.9, "evidence"] == "weak").all()
+
+
+@pytest.mark.parametrize("seed", [2, 16, 18, 22, 23])
+def test_a_handful_of_trucks_gives_numbers_or_a_refusal_but_never_nonsense(seed):
+    rng = np.random.default_rng(seed)
+    truth = Truth(
+        three_classes(int(rng.integers(1, 9)), 0.5, spread=0.5),
+        frailty=1.5,
+        years=float(rng.choice([1.0, 2.5])),
+        found_share=0.5,
+        shape=float(rng.choice([0.8, 3.0])),
+        shops=2,
+    )
+    result = ask(draw(truth, seed=seed))
+    if isinstance(result, Unanswered):
+        assert result.fix
+        return
+    for name, table in result.tables().items():
+        assert not np.isinf(table.select_dtypes("number").to_numpy(dtype=float)).any(), name
+    assert set(result.regrease["evidence"]) <= {"weak", "none"}

@@ -7,7 +7,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from wearlab.answers.intervals_effects import find_renewed
-from wearlab.curves.practice import PracticeFit
+from wearlab.curves.practice import FEWEST, PracticeFit
 from wearlab.curves.practice_terms import (
     Prepared,
     Term,
@@ -171,7 +171,7 @@ def _unknown_as_failures(history: History) -> History | None:
 def _control(history: History, control: PracticeFit | None, level: float) -> list[dict[str, object]]:
     """Return the negative control: the centre bearing is not greased, so its effect should be 0."""
     data = _prepare(history, "center_bearing", {} if control is None else curves_of(control), {}, assumed=False)
-    if data is None:
+    if data is None or data.rows["failed"].sum() < FEWEST:
         return []
     name = "negative control"
     terms = fit_terms(data, {name: data.layout.practice}, level=level, before={name: data.layout.before})

@@ -22,6 +22,10 @@ from wearlab.curves.practice_pooling import Pooled, pool_effects
 from wearlab.evidence import Basis, Caution
 
 Floats = npt.NDArray[np.float64]
+
+SHAPES = (0.2, 15.0)  # draws of the shape are kept inside: beyond, thin data speak of no part of a drive shaft
+FARTHEST = 4.0  # draws of ln η and of effects are kept within this of the fit
+FEWEST = 3  # a component with fewer failures has no fit
 Ints = npt.NDArray[np.int64]
 
 
@@ -118,12 +122,14 @@ class PracticeFit:
             sets = self._pool_sets(sets, where, rng)
         classes = len(self.effects)
         terms = len(self.maximum.coefficients)
-        shape = np.exp(sets[:, [terms + at for at in self.shape_at]])
-        eta = self.maximum.stretches.scale * np.exp(-sets[:, :classes] / shape)
+        shape = np.exp(np.clip(sets[:, [terms + at for at in self.shape_at]], *np.log(SHAPES)))
+        log_eta = np.log([effect.eta for effect in self.effects])
+        around = np.log(self.maximum.stretches.scale) - sets[:, :classes] / shape - log_eta
+        eta = np.exp(log_eta + np.clip(around, -FARTHEST, FARTHEST))
         theta = np.zeros((count, classes))
         for column, at in enumerate(self.theta_at):
             if at is not None:
-                theta[:, column] = sets[:, at]
+                theta[:, column] = np.clip(sets[:, at], -FARTHEST, FARTHEST)
         variance = np.zeros(count)
         if self.frailty_variance > 0:
             variance = np.exp(np.clip(sets[:, -1], np.log(1e-6), np.log(max(self.frailty_high, 1e-6))))
@@ -177,13 +183,13 @@ def fit_practice(
     """
     rows = usable_rows(episodes, component, assumed=assumed)
     basis = _basis(rows, component, level, scale)
-    if not len(rows) or not rows["failed"].any():
+    if basis.failures < FEWEST:
         return NoPracticeFit(
             basis,
             (),
             component,
             "no-failures",
-            f"No {component} failed in a stretch of life with known regrease practice.",
+            f"{basis.failures or 'No'} {component} failed in a stretch of life with known regrease practice: too few.",
             "A longer record, or regrease stops recorded with their meter readings.",
         )
     layout = lay_classes(rows, {}, renewed or {})
@@ -319,7 +325,9 @@ def _result(
         effects=tuple(effects),
         frailty_variance=variance,
         frailty_low=variance * float(np.exp(-spread)) if spread < 2 else 0.0,
-        frailty_high=variance * float(np.exp(spread)) if 0 < spread < 2 else _highest_variance(maximum, level),
+        frailty_high=variance * float(np.exp(spread))
+        if 0 < spread < 2
+        else _highest_variance(maximum, level, variance),
         own_shapes=max(terms.shape_at) > 0,
         pooled=pooled,
         theta_at=terms.theta_at,
@@ -340,12 +348,12 @@ def _curve(terms: Terms, maximum: Maximum, c: int, normal: float) -> tuple[tuple
     error = normal * float(np.sqrt(slope @ maximum.covariance @ slope))
     eta = maximum.stretches.scale * float(np.exp(log_eta))
     return (
-        (shape, shape * float(np.exp(-reach)), shape * float(np.exp(reach))),
-        (eta, eta * float(np.exp(-error)), eta * float(np.exp(error))),
+        (shape, shape * float(np.exp(-reach)), shape * float(np.exp(min(reach, FARTHEST)))),
+        (eta, eta * float(np.exp(-error)), eta * float(np.exp(min(error, FARTHEST)))),
     )
 
 
-def _highest_variance(maximum: Maximum, level: float) -> float:
+def _highest_variance(maximum: Maximum, level: float, least: float) -> float:
     """Return the variance above the estimate at which the likelihood has fallen by half the chi-square quantile."""
     drop = float(stats.chi2.ppf(level, 1)) / 2
     parameters = maximum.parameters.copy()
@@ -360,7 +368,7 @@ def _highest_variance(maximum: Maximum, level: float) -> float:
         parameters[-1] = middle
         inside = log_likelihood(maximum.stretches, parameters)[0] >= maximum.log_likelihood - drop
         low, high = (middle, high) if inside else (low, middle)
-    return float(np.exp(high))
+    return max(float(np.exp(high)), least)
 
 
 def _expected(rows: pd.DataFrame, maximum: Maximum) -> Floats:

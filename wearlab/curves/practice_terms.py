@@ -152,11 +152,11 @@ def fit_gathered(data: Prepared, *, level: float) -> Term | None:
             cache[gamma] = _gathered(data, gamma)
         return -cache[gamma][0]
 
-    found = optimize.minimize_scalar(loss, bracket=(0.0, 0.4), method="brent", options={"xtol": 1e-3, "maxiter": 15})
+    found = optimize.minimize_scalar(loss, bounds=(-2.0, 2.0), method="bounded", options={"xatol": 1e-3, "maxiter": 20})
     gamma = float(found.x)
     step = 0.1
     bend = (loss(gamma + step) - 2 * loss(gamma) + loss(gamma - step)) / step**2
-    if not np.isfinite(found.fun) or not bend > 0:
+    if not np.isfinite(found.fun) or not bend > 1e-6 or abs(gamma) > 1.9:
         return None
     shape = cache[gamma][1]
     reach = float(stats.norm.ppf(0.5 + level / 2)) / np.sqrt(bend) * shape
