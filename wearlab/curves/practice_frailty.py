@@ -21,6 +21,7 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 SMALLEST_VARIANCE = 1e-4  # below this the spread between trucks is nil: the fit is made with none
+LARGEST_VARIANCE = 20.0  # beyond this a few trucks have run away with the fit: no maximum
 _NODES = 64
 _NOWHERE = 1e12  # the loss where the parameters have run away
 
@@ -283,7 +284,8 @@ def maximise(data: Stretches, *, start: Floats | None = None, frailty: bool = Tr
     ``frailty=False`` fits without a spread between trucks. The frailty variance may end at its boundary, 0.
     """
     top = find_top(data, start=start, frailty=frailty)
-    return None if top is None else _finish(data, top)
+    found = None if top is None else _finish(data, top)
+    return None if found is None or found.variance > LARGEST_VARIANCE else found
 
 
 def _start(data: Stretches) -> Floats:
