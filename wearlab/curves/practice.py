@@ -8,7 +8,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import stats
 
-from wearlab.curves.practice_frailty import Maximum, log_likelihood
+from wearlab.curves.practice_frailty import LARGEST_VARIANCE, Maximum, log_likelihood
 from wearlab.curves.practice_layout import (
     FEWEST_FAILURES,
     Terms,
@@ -325,7 +325,7 @@ def _result(
         effects=tuple(effects),
         frailty_variance=variance,
         frailty_low=variance * float(np.exp(-spread)) if spread < 2 else 0.0,
-        frailty_high=variance * float(np.exp(spread))
+        frailty_high=min(variance * float(np.exp(spread)), 3 * LARGEST_VARIANCE)
         if 0 < spread < 2
         else _highest_variance(maximum, level, variance),
         own_shapes=max(terms.shape_at) > 0,
