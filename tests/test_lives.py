@@ -10,6 +10,7 @@ import pytest
 
 from tests.fleet_rows import (
     CONFIG,
+    NEW,
     changed,
     empty_store,
     ends,
@@ -126,7 +127,7 @@ def test_a_life_that_ended_before_a_change_gives_no_exposure_to_the_class_after_
     assert groups["lives"].to_dict() == {"line_haul": 1, "vocational": 1}
 
 
-def test_a_change_on_the_first_day_goes_before_the_trucks_own_class_and_the_later_of_two_rows_wins(
+def test_a_change_on_the_first_day_goes_before_the_own_class_and_the_later_of_two_rows_wins(
     store: Store,
 ) -> None:
     change = {"unit_id": "T1", "date": NEW, "duty_cycle": "vocational"}
