@@ -250,6 +250,14 @@ def test_a_truck_without_readings_is_taken_to_run_like_its_class() -> None:
     assert "usage-unknown" in {caution.code for caution in usage.cautions}
 
 
+def test_a_part_without_an_age_in_the_scale_is_left_out_and_named() -> None:
+    exit_ = NOW.lives["exit"].where(NOW.lives["unit_id"] != NOW.lives["unit_id"].iloc[0])
+    lives = NOW.lives.assign(exit=exit_, fittable=NOW.lives["fittable"] & exit_.notna())
+    made = _forecast(replace(NOW, lives=lives))
+    assert np.isfinite(made.totals["expected"]).all()
+    assert "places-left-out" in {caution.code for caution in made.cautions}
+
+
 def test_parts_of_unknown_age_are_named_as_missing_from_the_sums() -> None:
     unit = NOW.units["unit_id"][NOW.units["in_service"]].iloc[0]
     left = pd.DataFrame(

@@ -73,12 +73,20 @@ def find_places(history: History, span: Span) -> Places:
     ahead = rate * span.days if span.ahead is None else np.full(len(here), span.ahead)
     shop = units["shop"].reindex(here["unit_id"]).to_numpy(dtype=object)
     table = here.assign(age=age, span=ahead, shop=shop)
-    lost = int(table["span"].isna().sum())
+    usable = (np.isfinite(table["span"]) & np.isfinite(table["age"])).to_numpy()
+    lost = int((~usable).sum())
     if lost:
-        text = f"{lost} parts in service are not in the forecast: nothing is known of their trucks' use."
+        what = history.scale.replace("_", " ")
+        text = (
+            f"{lost} parts in service are not in the forecast: their age or their trucks' use in {what} is not known."
+        )
         cautions += (Caution("places-left-out", text),)
-    cautions = usage.cautions + cautions + _unknown_age(history, here, usage.rate, span.days)
-    kept = _tidy(table[table["span"].notna()])
+    cautions = (
+        usage.cautions
+        + cautions
+        + _unknown_age(history, here, usage.rate * span.days if span.ahead is None else 0.0 * usage.rate + span.ahead)
+    )
+    kept = _tidy(table[usable])
     trucks = pd.Index(sorted(kept["unit_id"].unique()))
     if span.ahead is not None:
         return Places(kept, trucks, 0.0, stay(len(trucks)), cautions)
@@ -103,19 +111,19 @@ def _lag_days(here: pd.DataFrame, now: pd.Timestamp) -> tuple[FloatArray, tuple[
     return np.clip(lag, 0.0, LONGEST_SILENCE_DAYS), (Caution("silent-trucks", text),)
 
 
-def _unknown_age(history: History, here: pd.DataFrame, rate: pd.Series, days: float) -> tuple[Caution, ...]:
+def _unknown_age(history: History, here: pd.DataFrame, way: pd.Series) -> tuple[Caution, ...]:
     """Name the parts in service whose age is not known, and what they would add at their class's plain rate."""
     left = name_strata(history.left_out[history.left_out["position"].notna()])
     left = left.drop_duplicates(["unit_id", "position"])
     known = pd.MultiIndex.from_frame(here[["unit_id", "position"]])
     place = pd.MultiIndex.from_frame(left[["unit_id", "position"]])
-    unknown = left[(left["unit_id"].isin(rate.index) & ~place.isin(known)).to_numpy()]
+    unknown = left[(left["unit_id"].isin(way.index) & ~place.isin(known)).to_numpy()]
     if unknown.empty:
         return ()
     lives = fittable_lives(history)
     sums = lives.assign(age=lives["exit"] - lives["entry"]).groupby(list(STRATUM))[["failed", "age"]].sum()
     plain = (sums["failed"] / sums["age"]).reindex(pd.MultiIndex.from_frame(unknown[list(STRATUM)]))
-    more = float(np.nansum(plain.to_numpy(dtype=float) * rate.reindex(unknown["unit_id"]).to_numpy(dtype=float)) * days)
+    more = float(np.nansum(plain.to_numpy(dtype=float) * way.reindex(unknown["unit_id"]).to_numpy(dtype=float)))
     text = (
         f"{len(unknown)} parts in service have no known age: they are not in these sums. At the plain rate of their "
         f"class they would add about {more:.1f} failures."
