@@ -56,7 +56,7 @@ class Fleet:
 
 
 def is_lives_file(source: Path) -> bool:
-    """Return whether ``source`` is a plain lives file (any file) rather than a fleet folder; refuses what is neither."""
+    """Return whether ``source`` is a plain lives file rather than a fleet folder; refuses what is neither."""
     if not source.exists():
         raise DataError("no-source", f"there is no file or folder {source.name!r}", "check the path", str(source))
     return source.is_file()
