@@ -119,7 +119,7 @@ def _give(name: str, asked: Asked, reply: Reply) -> None:
         if reply.text:
             terminal.print_text(reply.text)
         if reply.shown:
-            terminal.print_tables(reply.tables, strata=reply.strata)
+            terminal.print_tables(reply.tables, command=name, strata=reply.strata)
     terminal.print_cautions(tuple(caution.text for caution in reply.result.cautions))
     if asked.out is not None and name != "report":
         for path in write_tables(reply.tables, asked.out):

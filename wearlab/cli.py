@@ -72,13 +72,21 @@ def fit(
     by: Annotated[str | None, typer.Option(help="strata, comma-separated: component,duty_cycle,...")] = None,
     component: Annotated[str | None, typer.Option(help="only this component")] = None,
     mode: Annotated[str | None, typer.Option(help="this failure mode's own curve; the others as suspensions")] = None,
+    picture: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="also draw the failures on Weibull paper, as SVG")
+    ] = None,
 ) -> Reply:
     """Life curves by stratum: shape, characteristic life, B10, each with its interval."""
-    from wearlab.curves.fit import fit_strata
+    from wearlab.curves.fit import Fits, fit_strata
+    from wearlab.show.document import write_text
 
     history = read_history(asked)
     strata = None if by is None else tuple(filter(None, (part.strip() for part in by.split(","))))
     result = fit_strata(history, by=strata, component=component, mode=mode, level=asked.level, seed=asked.seed)
+    if picture is not None and isinstance(result, Fits):
+        from wearlab.show.pictures_lives import draw_paper_file
+
+        write_text(draw_paper_file(result), picture)
     return reply_with(result, history, strata=strata or ("component", "duty_cycle"))
 
 
@@ -179,18 +187,37 @@ def forecast(
     months: Annotated[int, typer.Option(min=1, max=120, help="months ahead, for a fleet folder")] = 12,
     ahead: Annotated[float | None, typer.Option(help="how far ahead in its own scale, for a lives file")] = None,
     backtest: Annotated[bool, typer.Option("--backtest", help="forecast from earlier days and compare")] = False,
+    adopt: Annotated[
+        str | None, typer.Option(help="what if these intervals were kept: vocational=6000,line_haul=15000")
+    ] = None,
 ) -> Reply:
     """Failures and parts ahead, with intervals that hold chance and doubt together."""
-    from wearlab.answers.forecast import forecast_failures
+    from wearlab.answers.forecast import forecast_change, forecast_failures
     from wearlab.terminal import print_progress
 
     if backtest:
         return _backtest(asked, months)
+    intervals_kept = _intervals_by_class(adopt)
     history = read_history(asked)
+    if intervals_kept:
+        change = forecast_change(
+            history,
+            intervals=intervals_kept,
+            months=months,
+            level=asked.level,
+            seed=asked.seed,
+            progress=print_progress,
+        )
+        return reply_with(change, history)
     result = forecast_failures(
         history, months=months, ahead=ahead, level=asked.level, seed=asked.seed, progress=print_progress
     )
     return reply_with(result, history)
+
+
+def _intervals_by_class(text: str | None) -> dict[str, float]:
+    parts = [part.partition("=") for part in (text or "").split(",") if part.strip()]
+    return {name.strip(): number for name, _, miles in parts for number in _numbers(miles or "?")}
 
 
 def _backtest(asked: Asked, months: int) -> Reply:
@@ -240,7 +267,7 @@ def driveline(
     spline: Annotated[str | None, typer.Option(help="pitch radius and stroke of the slip spline in mm: 35,20")] = None,
 ) -> Reply:
     """Driveline load: how much of a class difference it explains, and which angles are out of range."""
-    from wearlab.answers.load_index import answer_driveline
+    from wearlab.answers.driveline import answer_driveline
     from wearlab.driveline import read_line
 
     line = None
@@ -256,13 +283,23 @@ def driveline(
 
 
 @question(AHEAD)
-def due(asked: Asked) -> Reply:
+def due(
+    asked: Asked,
+    *,
+    calendar: Annotated[Path | None, typer.Option(metavar="FILE", help="also write it as an iCalendar file")] = None,
+) -> Reply:
     """Work list: what is due or overdue, and what to look at first."""
+    from wearlab.answers.due import WorkList, work_calendar
+    from wearlab.show.document import write_text
     from wearlab.study import study_work
     from wearlab.terminal import print_progress
 
     history = read_history(asked)
-    return reply_with(study_work(history, level=asked.level, seed=asked.seed, progress=print_progress), history)
+    result = study_work(history, level=asked.level, seed=asked.seed, progress=print_progress)
+    if calendar is not None and isinstance(result, WorkList):
+        write_text(work_calendar(result), calendar)
+        print_progress(f"wrote {calendar}")
+    return reply_with(result, history)
 
 
 @question(SHOW)

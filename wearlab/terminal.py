@@ -30,6 +30,7 @@ SHOWN: Mapping[str, tuple[str, ...]] = {
         "rate_per_million_high",
         "cost_per_1000",
     ),
+    "classes classes": ("unit_id", "duty_cycle", "miles_per_year", "miles_per_hour", "looks_like", "note"),
     "contrasts": ("component", "level", "reference", "b10_ratio", "b10_ratio_low", "b10_ratio_high", "p_value"),
     "regrease": (
         "duty_cycle",
@@ -140,17 +141,22 @@ def _console(*, stderr: bool = False) -> Console:
     )
 
 
-def print_tables(tables: Mapping[str, pd.DataFrame], *, strata: tuple[str, ...] = ()) -> None:
-    """Print each table, its first rows and main columns, on standard output."""
+def print_tables(tables: Mapping[str, pd.DataFrame], *, command: str, strata: tuple[str, ...] = ()) -> None:
+    """Print each table of one command's answer, its first rows and main columns, on standard output."""
     console = _console()
     for name, frame in tables.items():
         if frame.empty:
             continue
         shown = frame.head(ROWS_SHOWN)
-        columns = _columns_shown(name, frame, strata)
+        columns = _columns_shown(_key(command, name), frame, strata)
         console.print(_draw(name, shown[columns]))
         if len(frame) > len(shown):
             console.print(Text(f"{len(frame) - len(shown):,} more rows: add --out DIR for all of them as CSV.", "dim"))
+
+
+def _key(command: str, table: str) -> str:
+    """Return what SHOWN calls a table: two answers may use one name for different columns."""
+    return f"{command} {table}" if f"{command} {table}" in SHOWN else table
 
 
 def _columns_shown(name: str, frame: pd.DataFrame, strata: tuple[str, ...]) -> list[str]:

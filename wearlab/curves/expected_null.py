@@ -67,7 +67,8 @@ def count_levels(
     block = max(1, min(draws, _BLOCK // max(len(spans.unit), 1)))
     parts: list[list[tuple[Floats, Floats]]] = []
     for start in range(0, draws, block):
-        progress(f"redrawing failures: {start} of {draws}")
+        if start * 4 // draws > (start - block) * 4 // draws:
+            progress(f"redrawing failures: {start} of {draws}")
         size = min(block, draws - start)
         parts.append(_draw(spans, curves, window, codes, tables, spread_weights, size, rng))
     out = []

@@ -145,3 +145,14 @@ def write_tables(tables: Mapping[str, pd.DataFrame], folder: Path) -> tuple[Path
             "cannot-write", f"the folder cannot be written ({error.strerror})", "give --out another folder", str(folder)
         ) from error
     return tuple(paths)
+
+
+def write_text(text: str, path: Path) -> None:
+    """Write one text file; refuses (DataError) a place that cannot be written."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text, encoding="utf-8", newline="")
+    except OSError as error:
+        raise DataError(
+            "cannot-write", f"the file cannot be written ({error.strerror})", "give another path", str(path)
+        ) from error

@@ -5,9 +5,11 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
+from wearlab.curves.fit import Fits
 from wearlab.show.decisions import life_title, life_words, records, table_of
 from wearlab.show.figures import is_missing, show_count, show_name, show_scale, show_value
 from wearlab.show.pictures import Picture, busiest, key_of, make_panel, ranges_of, source_line, span_of
+from wearlab.show.plots import as_file, draw_svg
 from wearlab.show.plots_lives import draw_life_curves, draw_paper, draw_ranges
 from wearlab.show.tables import show_interval
 from wearlab.study import Study
@@ -119,6 +121,19 @@ def picture_paper(study: Study) -> Picture | None:
         f"{left_out}"
     )
     return Picture("paper", title, tuple(panels), tuple(words), note, source_line(study.fits.basis), paper)
+
+
+def draw_paper_file(fits: Fits) -> str:
+    """Return the failures of every stratum on Weibull paper as one SVG file; strata beyond the busiest are left out."""
+    paper = fits.tables()["paper"]
+    names = [name for name, _ in fits.items[0].stratum] if fits.items else []
+    group = paper[names].astype(str).agg(", ".join, axis=1) if names else pd.Series("all", index=paper.index)
+    drawn = paper.assign(group=group)
+    drawn, _ = busiest(drawn, drawn.groupby("group").size())
+    thinned = pd.concat([_thin(part) for _, part in drawn.groupby("group", sort=False)], ignore_index=True)
+    alt = f"Failures on Weibull paper against {show_scale(fits.basis.scale)}"
+    scale = fits.basis.scale
+    return as_file(draw_svg(lambda ax: draw_paper(thinned, ax=ax, scale=scale), name="paper", alt=alt))
 
 
 def _who(row: dict[str, object]) -> str:

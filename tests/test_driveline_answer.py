@@ -9,7 +9,7 @@ import pytest
 from lifelines import WeibullAFTFitter
 
 from tests.curve_histories import make_history, make_lives
-from wearlab.answers.load_index import DrivelineAnswer, LoadIndex, answer_driveline, explain_by_load
+from wearlab.answers.driveline import DrivelineAnswer, LoadIndex, answer_driveline, explain_by_load
 from wearlab.driveline import Joint, Line
 from wearlab.evidence import DataError, Unanswered
 from wearlab.history.lives import History
