@@ -5,6 +5,7 @@ import os
 import subprocess
 import sys
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -39,3 +40,11 @@ def run_wearlab(*arguments: str | Path, folder: Path | None = None) -> Ran:
         env={**os.environ, "COLUMNS": "160"},
     )
     return Ran(done.returncode, done.stdout, done.stderr)
+
+
+@cache
+def answer_of(command: str, source: Path, *options: str) -> dict[str, Any]:
+    """The document that a command prints for a source that does not change; run once."""
+    ran = run_wearlab(command, source, "--json", *options)
+    assert ran.status == 0, ran.err
+    return ran.document()

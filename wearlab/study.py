@@ -130,7 +130,7 @@ def study_history(history: History, loaded: Loaded | None, settings: Settings, *
     progress("fitting life curves")
     fits = fit_strata(history, by=None, component=None, mode=None, level=level, seed=seed)
     progress("comparing classes")
-    comparison = _compare(history, settings, progress)
+    comparison = compare_classes(history, factor=settings.factor, level=level, seed=seed, progress=progress)
     progress("weighing regrease intervals")
     recommendation = recommend_intervals(history, level=level, seed=seed, progress=progress)
     progress("looking for early failures")
@@ -168,15 +168,6 @@ def study_history(history: History, loaded: Loaded | None, settings: Settings, *
         work,
         {name: version(name) for name in VERSIONS_OF},
     )
-
-
-def _compare(history: History, settings: Settings, progress: Progress) -> Comparison | Unanswered:
-    """Return the classes side by side, or Unanswered where the lives have no such factor (a plain lives file)."""
-    factor = settings.factor
-    if factor not in history.lives or history.lives[factor].isna().all():
-        text = f"The lives have no {factor}, so there are no classes to compare."
-        return Unanswered(history.basis, history.cautions, "no-classes", text, f"Give the lives a column {factor}.")
-    return compare_classes(history, factor=factor, level=settings.level, seed=settings.seed, progress=progress)
 
 
 def study_work(history: History, *, level: float, seed: int, progress: Progress) -> WorkList | Unanswered:

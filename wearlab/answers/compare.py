@@ -102,6 +102,10 @@ def compare_classes(
     (``seed``; the same draw for every class and component); its p value is the log-rank test's, with trucks as the
     independent units. ``level`` is that of every interval. A factor that the lives do not have is refused (DataError).
     """
+    if factor in history.lives and history.lives[factor].isna().all():
+        text = f"the lives carry no {factor}, so there are no classes to compare"
+        fix = f"Give the lives a column {factor}, or compare by another factor: --factor NAME."
+        return Unanswered(replace(history.basis, level=level), history.cautions, "no-classes", text, fix)
     lives = choose_lives(history, component=None, mode=None)
     choose_columns(history, lives, (factor,))
     known = _with_axle_ratio(history, lives[lives[factor].notna()])

@@ -12,6 +12,7 @@ from typing import Any, Literal
 import matplotlib as mpl
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
@@ -141,6 +142,13 @@ def number_axis(ax: Axes, which: str, *, ticks: int = 5, whole: bool = False) ->
     axis = ax.xaxis if which == "x" else ax.yaxis
     axis.set_major_locator(MaxNLocator(nbins=ticks, integer=whole))
     axis.set_major_formatter(FuncFormatter(lambda value, _: short_number(value)))
+
+
+def date_axis(ax: Axes) -> None:
+    """Mark the x axis with a few dates, whatever stretch of time it spans."""
+    locator = AutoDateLocator(minticks=2, maxticks=6)  # type: ignore[no-untyped-call]
+    ax.xaxis.set_major_locator(locator)
+    ax.xaxis.set_major_formatter(ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
 
 
 def share_axis(ax: Axes) -> None:

@@ -5,9 +5,20 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 
-from wearlab.show.plots import GRID, INK, MARKERS, MUTED, SERIES, SOFT, label_axes, number_axis, shorten, write_at
+from wearlab.show.plots import (
+    GRID,
+    INK,
+    MARKERS,
+    MUTED,
+    SERIES,
+    SOFT,
+    date_axis,
+    label_axes,
+    number_axis,
+    shorten,
+    write_at,
+)
 
 NAMED = 6
 CROWDS = ((1, 1, 3.2), (2, 4, 4.6), (5, 12, 6.2), (13, 10**9, 8.0))  # from, to, size of the mark
@@ -71,9 +82,7 @@ def draw_timeline(months: pd.DataFrame, *, ax: Axes, y: str) -> Axes:
     ax.legend(frameon=False, fontsize=9.5, loc="upper left", ncols=3, columnspacing=1.2, handlelength=1.5)
     ceiling = max(1.0, float(np.nanmax(months.drop(columns="month").to_numpy(float))))
     ax.set_ylim(0, ceiling * 1.3)
-    locator = AutoDateLocator(maxticks=6)  # type: ignore[no-untyped-call]
-    ax.xaxis.set_major_locator(locator)
-    ax.xaxis.set_major_formatter(ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
+    date_axis(ax)
     ax.grid(axis="y", color=GRID)
     ax.set_axisbelow(True)
     number_axis(ax, "y", ticks=4, whole=True)

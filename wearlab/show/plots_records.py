@@ -2,9 +2,19 @@
 
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 
-from wearlab.show.plots import DASHES, GRID, MARKERS, MUTED, SERIES, label_axes, number_axis, shorten, write_at
+from wearlab.show.plots import (
+    DASHES,
+    GRID,
+    MARKERS,
+    MUTED,
+    SERIES,
+    date_axis,
+    label_axes,
+    number_axis,
+    shorten,
+    write_at,
+)
 
 
 def draw_wear(paths: pd.DataFrame, *, ax: Axes, limit: float, unit: str) -> Axes:
@@ -40,9 +50,7 @@ def draw_meter(points: pd.DataFrame, *, ax: Axes) -> Axes:
     ax.plot(days[wrong], rows.loc[wrong, "raw_miles"], "x", color=SERIES[1], markersize=7, label="disregarded")
     ax.set_ylim(0, float(max(rows["miles"].max(), rows["raw_miles"].max())) * 1.3)
     ax.legend(frameon=False, fontsize=9.5, loc="upper left", ncols=3, columnspacing=1.0, handlelength=1.4)
-    locator = AutoDateLocator(maxticks=6)  # type: ignore[no-untyped-call]
-    ax.xaxis.set_major_locator(locator)
-    ax.xaxis.set_major_formatter(ConciseDateFormatter(locator))  # type: ignore[no-untyped-call]
+    date_axis(ax)
     ax.grid(axis="y", color=GRID)
     number_axis(ax, "y")
     label_axes(ax, x="day", y="Meter, miles")
