@@ -8,7 +8,7 @@ from wearlab.demo import write_demo
 from wearlab.evidence import Unanswered
 from wearlab.show.document import plain_value
 from wearlab.show.report import render_report
-from wearlab.study import Settings, Study, run_study
+from wearlab.study import Settings, Study, run_study, study_history
 
 
 @pytest.fixture(scope="module")
@@ -42,6 +42,11 @@ def test_every_question_is_answered_for_the_demo_fleet(study: Study) -> None:
 
 def test_the_page_is_the_same_to_the_byte(study: Study) -> None:
     assert render_report(study) == render_report(study)
+
+
+def test_a_second_process_gives_the_same_page(study: Study) -> None:
+    again = study_history(study.history, study.loaded, study.settings, progress=lambda _: None, processes=2)
+    assert render_report(again) == render_report(study)
 
 
 def test_no_table_holds_an_infinite_number(study: Study) -> None:

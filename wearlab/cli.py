@@ -332,7 +332,7 @@ def report(
         seed=asked.seed,
         unknown_as_failure=asked.unknown_as_failures,
     )
-    study = run_study(asked.source, settings, progress=print_progress)
+    study = run_study(asked.source, settings, progress=print_progress, processes=2)
     written = write_report(study, asked.out, audience=audience, sheet=sheet, pdf=pdf)
     return Reply(study, study.tables(), study.history.config.currency, text=f"Wrote {written.page}", shown=False)
 

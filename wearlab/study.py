@@ -1,8 +1,10 @@
 """Settings in, Study out: the road walked once."""
 
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from datetime import date
 from importlib.metadata import version
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Protocol, TypeVar
 
@@ -114,35 +116,30 @@ class Study:
         )
 
 
-def run_study(source: Path, settings: Settings, *, progress: Progress) -> Study:
+def run_study(source: Path, settings: Settings, *, progress: Progress, processes: int = 1) -> Study:
     """Return every answer for one source: a fleet folder (what is new is loaded first) or a plain lives file.
 
-    Refuses (DataError) input that cannot be used; a question that the data cannot answer is an ``Unanswered`` in
-    its place.
+    With two ``processes`` half of the answers are worked out in a second one: the same answers, sooner. Refuses
+    (DataError) input that cannot be used; a question that the data cannot answer is an ``Unanswered`` in its place.
     """
     history, loaded = read_source(source, settings.view(), store_path=settings.store, progress=progress)
-    return study_history(history, loaded, settings, progress=progress)
+    return study_history(history, loaded, settings, progress=progress, processes=processes)
 
 
-def study_history(history: History, loaded: Loaded | None, settings: Settings, *, progress: Progress) -> Study:
+def study_history(
+    history: History, loaded: Loaded | None, settings: Settings, *, progress: Progress, processes: int = 1
+) -> Study:
     """Return every answer for lives that are already built."""
-    level, seed = settings.level, settings.seed
-    progress("fitting life curves")
-    fits = fit_strata(history, by=None, component=None, mode=None, level=level, seed=seed)
-    progress("comparing classes")
-    comparison = compare_classes(history, factor=settings.factor, level=level, seed=seed, progress=progress)
-    progress("weighing regrease intervals")
-    recommendation = recommend_intervals(history, level=level, seed=seed, progress=progress)
-    progress("looking for early failures")
-    early = find_early(history, rate=settings.rate, level=level, seed=seed, progress=progress)
-    clusters = tuple(
-        find_cluster(history, component=component, factors=(), level=level, seed=seed, progress=progress)
-        for component in (settings.cluster_components or _components(history))
-    )
-    progress("forecasting")
-    forecast = forecast_failures(
-        history, months=settings.months, ahead=settings.ahead, level=level, seed=seed, progress=progress
-    )
+    level = settings.level
+    if processes > 1:
+        progress("looking for early failures, clusters and what comes next in a second process")
+        with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as pool:
+            asked = pool.submit(_find_and_forecast, history, settings)
+            fits, comparison, recommendation = _fit_and_weigh(history, settings, progress=progress)
+            early, clusters, forecast = asked.result()
+    else:
+        fits, comparison, recommendation = _fit_and_weigh(history, settings, progress=progress)
+        early, clusters, forecast = _find_and_forecast(history, settings, progress=progress)
     wear = measure_wear(history, level=level)
     progress("listing work")
     work = list_work(
@@ -168,6 +165,39 @@ def study_history(history: History, loaded: Loaded | None, settings: Settings, *
         work,
         {name: version(name) for name in VERSIONS_OF},
     )
+
+
+def _fit_and_weigh(
+    history: History, settings: Settings, *, progress: Progress
+) -> tuple[Fits | Unanswered, Comparison | Unanswered, Recommendation | Unanswered]:
+    level, seed = settings.level, settings.seed
+    progress("fitting life curves")
+    fits = fit_strata(history, by=None, component=None, mode=None, level=level, seed=seed)
+    progress("comparing classes")
+    comparison = compare_classes(history, factor=settings.factor, level=level, seed=seed, progress=progress)
+    progress("weighing regrease intervals")
+    return fits, comparison, recommend_intervals(history, level=level, seed=seed, progress=progress)
+
+
+def _say_nothing(_: str) -> None:
+    pass
+
+
+def _find_and_forecast(
+    history: History, settings: Settings, *, progress: Progress = _say_nothing
+) -> tuple[EarlyFailures | Unanswered, tuple[Cluster | Unanswered, ...], Forecast | Unanswered]:
+    level, seed = settings.level, settings.seed
+    progress("looking for early failures")
+    early = find_early(history, rate=settings.rate, level=level, seed=seed, progress=progress)
+    clusters = tuple(
+        find_cluster(history, component=component, factors=(), level=level, seed=seed, progress=progress)
+        for component in (settings.cluster_components or _components(history))
+    )
+    progress("forecasting")
+    forecast = forecast_failures(
+        history, months=settings.months, ahead=settings.ahead, level=level, seed=seed, progress=progress
+    )
+    return early, clusters, forecast
 
 
 def study_work(history: History, *, level: float, seed: int, progress: Progress) -> WorkList | Unanswered:
