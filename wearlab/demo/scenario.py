@@ -71,7 +71,7 @@ PLANNED_SHARE = 0.25  # of the trucks have their joints replaced at an age
 PLANNED_AGE = (450_000.0, 240_000.0, 120_000.0)
 
 # Costs, in an invented fleet's dollars.
-REGREASE_STOP = 120.0
+REGREASE_STOP = 140.0
 COST_PLANNED = {"joint": 380.0, "slip_spline": 1500.0, "boot": 160.0, "center_bearing": 420.0}
 COST_FAILURE = {"joint": 2400.0, "slip_spline": 4200.0, "boot": 300.0, "center_bearing": 1600.0}
 COST_FAILURE_VOCATIONAL = {"joint": 1800.0}

@@ -13,7 +13,7 @@ scale = "miles"
 currency = "USD"
 
 [costs]
-regrease_stop = 120
+regrease_stop = 140
 ownership_miles = { line_haul = 600000, regional = 450000, vocational = 250000 }
 joint = { planned = 380, failure = 2400 }
 slip_spline = { planned = 1500, failure = 4200 }
