@@ -56,7 +56,7 @@ def _one_mode(lives: pd.DataFrame, mode: str) -> pd.DataFrame:
 def choose_columns(history: History, lives: pd.DataFrame, by: tuple[str, ...] | None) -> tuple[str, ...]:
     """Return the columns that part the strata: those named, or component and duty cycle where these carry values.
 
-    A column that is not known when a part is fitted (data.md rule 6) or that the data does not have is refused
+    A column that is not known when a part is fitted or that the data does not have is refused
     (DataError) with the nearest name.
     """
     if by is None:
