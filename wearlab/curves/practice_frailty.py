@@ -257,15 +257,6 @@ def log_likelihood(data: Stretches, parameters: Floats) -> tuple[float, Floats]:
     return value, gradient
 
 
-def posterior_frailty(maximum: Maximum) -> Floats:
-    """Return E[z | the truck's record] by truck."""
-    data = maximum.stretches
-    if maximum.variance == 0:
-        return np.ones(data.trucks)
-    at = _hazards(data, maximum.coefficients, maximum.log_shapes)
-    return _with_frailty(data, at, 1 / maximum.variance)[1]
-
-
 def find_top(data: Stretches, *, start: Floats | None = None, frailty: bool = True) -> Floats | None:
     """Return the parameters at the top of the likelihood as the search leaves them, or None where it runs away."""
     begin = (_start(data) if start is None else start).copy()

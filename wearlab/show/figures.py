@@ -4,8 +4,6 @@ import math
 from datetime import date, datetime
 from typing import Any
 
-import pandas as pd
-
 from wearlab.show.document import plain_value, show_text
 
 MISSING = "–"
@@ -153,14 +151,3 @@ def show_value(value: Any, kind: str, *, like: Any = None) -> str:
     if kind == "flag":
         return "yes" if bool(value) else "no"
     return show_name(value) if kind in ("name", "label") else show_text(value)
-
-
-def guess_kind(column: pd.Series) -> str:
-    """Return how to show a column of which only the values are known."""
-    if pd.api.types.is_bool_dtype(column):
-        return "flag"
-    if pd.api.types.is_integer_dtype(column):
-        return "count"
-    if pd.api.types.is_numeric_dtype(column):
-        return "number"
-    return "date" if pd.api.types.is_datetime64_any_dtype(column) else "text"
