@@ -16,7 +16,7 @@ HELP = (
     "SOURCE is a fleet folder (tables and fleet.toml) or, where lives are already made, a plain lives file. "
     "Advisory only: the maker's published instructions, local rules and qualified technicians come first."
 )
-DATA, LIFE, DECIDE, FIND, AHEAD, SHOW = (
+PANELS = DATA, LIFE, DECIDE, FIND, AHEAD, SHOW = (
     "Your data",
     "Life and wear",
     "Decide",
@@ -34,6 +34,18 @@ def as_date(text: str) -> date:
         return date.fromisoformat(text)
     except ValueError:
         raise typer.BadParameter(f"{text!r} is not a day; write it as 2026-06-30") from None
+
+
+def as_numbers(text: str | None) -> tuple[float, ...]:
+    """Return the numbers of a comma-separated list; refuses what is not a number above zero."""
+    parts = [part.strip() for part in (text or "").split(",") if part.strip()]
+    try:
+        numbers = tuple(float(part) for part in parts)
+    except ValueError:
+        raise typer.BadParameter(f"{text!r} is not a list of numbers; write 10000,15000,20000") from None
+    if any(not 0 < number < float("inf") for number in numbers):
+        raise typer.BadParameter("intervals to try must be above zero")
+    return numbers
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,92 @@
+"""The commands that look ahead: forecast, due."""
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from wearlab.asked import AHEAD, Asked, Reply, as_numbers, question, read_history, reply_with, view
+
+
+@question(AHEAD)
+def forecast(
+    asked: Asked,
+    *,
+    months: Annotated[int, typer.Option(min=1, max=120, help="months ahead, for a fleet folder")] = 12,
+    ahead: Annotated[float | None, typer.Option(help="how far ahead in its own scale, for a lives file")] = None,
+    backtest: Annotated[bool, typer.Option("--backtest", help="forecast from earlier days and compare")] = False,
+    adopt: Annotated[
+        str | None, typer.Option(help="what if these intervals were kept: vocational=6000,line_haul=15000")
+    ] = None,
+) -> Reply:
+    """Failures and parts ahead, with intervals that hold chance and doubt together."""
+    from wearlab.answers.forecast import forecast_change, forecast_failures
+    from wearlab.terminal import print_progress
+
+    if backtest:
+        return _backtest(asked, months)
+    intervals_kept = _intervals_by_class(adopt)
+    history = read_history(asked)
+    if intervals_kept:
+        change = forecast_change(
+            history,
+            intervals=intervals_kept,
+            months=months,
+            level=asked.level,
+            seed=asked.seed,
+            progress=print_progress,
+        )
+        return reply_with(change, history)
+    result = forecast_failures(
+        history, months=months, ahead=ahead, level=asked.level, seed=asked.seed, progress=print_progress
+    )
+    return reply_with(result, history)
+
+
+def _intervals_by_class(text: str | None) -> dict[str, float]:
+    parts = [part.partition("=") for part in (text or "").split(",") if part.strip()]
+    return {name.strip(): number for name, _, miles in parts for number in as_numbers(miles or "?")}
+
+
+def _backtest(asked: Asked, months: int) -> Reply:
+    from wearlab.answers.forecast import backtest_forecast
+    from wearlab.history.source import open_fleet
+    from wearlab.study import backtest_days
+    from wearlab.terminal import print_progress
+
+    seen = view(asked)
+    with open_fleet(
+        asked.source, store_path=asked.store, today=seen.today, strict=False, progress=print_progress
+    ) as fleet:
+        actual = fleet.history(seen, known_then=False, progress=print_progress)
+        result = backtest_forecast(
+            lambda day: fleet.history(replace(seen, as_of=day), known_then=True, progress=print_progress),
+            backtest_days(actual, months=months),
+            months=months,
+            actual=actual,
+            level=asked.level,
+            seed=asked.seed,
+            progress=print_progress,
+        )
+    return reply_with(result, actual)
+
+
+@question(AHEAD)
+def due(
+    asked: Asked,
+    *,
+    calendar: Annotated[Path | None, typer.Option(metavar="FILE", help="also write it as an iCalendar file")] = None,
+) -> Reply:
+    """Work list: what is due or overdue, and what to look at first."""
+    from wearlab.answers.due import WorkList, work_calendar
+    from wearlab.show.document import write_text
+    from wearlab.study import study_work
+    from wearlab.terminal import print_progress
+
+    history = read_history(asked)
+    result = study_work(history, level=asked.level, seed=asked.seed, progress=print_progress)
+    if calendar is not None and isinstance(result, WorkList):
+        write_text(work_calendar(result), calendar)
+        print_progress(f"wrote {calendar}")
+    return reply_with(result, history)

@@ -1,0 +1,85 @@
+"""The commands about the data itself: demo, load, lives, meters, classes, map, unload."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from wearlab.asked import DATA, Asked, Reply, app, print_document, question, read_history, reply_with, today
+
+
+@app.command(rich_help_panel=DATA)
+def demo(
+    folder: Annotated[Path, typer.Argument(help="where to write it", show_default=False)],
+    seed: Annotated[int, typer.Option(help="the same seed writes the same bytes")] = 1,
+    trucks: Annotated[int, typer.Option(min=1, help="how many trucks")] = 300,
+) -> None:
+    """Write an invented demo fleet, with its planted truth beside it."""
+    from wearlab.demo import write_demo
+    from wearlab.terminal import print_text
+
+    written = write_demo(folder, seed=seed, trucks=trucks)
+    print_text(f"Wrote an invented fleet of {trucks:,} trucks into {written.folder}; what was planted: truth.json")
+
+
+@question(DATA)
+def load(
+    asked: Asked, *, strict: Annotated[bool, typer.Option("--strict", help="refuse if any row is bad")] = False
+) -> Reply:
+    """Check and load what is new into the store; say what was set aside and why."""
+    from wearlab.history.source import open_fleet
+    from wearlab.terminal import print_progress
+
+    with open_fleet(
+        asked.source, store_path=asked.store, today=today(), strict=strict, progress=print_progress
+    ) as fleet:
+        return Reply(fleet.loaded, fleet.loaded.tables(), fleet.config.currency)
+
+
+@question(DATA)
+def lives(asked: Asked) -> Reply:
+    """Lives, failures, suspensions and exposure by component and class."""
+    history = read_history(asked)
+    return Reply(history, {"groups": history.groups}, history.config.currency)
+
+
+@app.command(name="map", rich_help_panel=DATA)
+def map_(folder: Annotated[Path, typer.Argument(help="a folder of unknown files", show_default=False)]) -> None:
+    """Draft a commented fleet.toml for a folder of unknown files, on standard output."""
+    from wearlab.history.mapping import draft_mapping
+
+    print_document(draft_mapping(folder).rstrip("\n"))
+
+
+@question(DATA)
+def meters(asked: Asked) -> Reply:
+    """Meter values that cannot be right: which were disregarded, and why."""
+    from wearlab.history.meters import summarise_meters
+
+    history = read_history(asked)
+    return Reply(history, {"meters": summarise_meters(history)}, history.config.currency)
+
+
+@question(DATA)
+def classes(asked: Asked) -> Reply:
+    """Each truck's duty cycle beside how it is really used."""
+    from wearlab.answers.classes import describe_classes
+
+    history = read_history(asked)
+    return reply_with(describe_classes(history), history)
+
+
+@app.command(rich_help_panel=DATA)
+def unload(
+    source: Annotated[Path, typer.Argument(help="a fleet folder", show_default=False)],
+    file: Annotated[str, typer.Argument(help="the file whose rows are to leave the store", show_default=False)],
+    store: Annotated[str | None, typer.Option(help="where the store is kept")] = None,
+) -> None:
+    """Take one file's rows out of the store again."""
+    from wearlab.history.source import STORE_NAME
+    from wearlab.history.store import open_store, unload_file
+    from wearlab.terminal import print_text
+
+    with open_store(store or str(source / STORE_NAME)) as opened:
+        rows = unload_file(opened, file)
+    print_text(f"{rows:,} rows of {file} left the store; the file itself is untouched and loads again at the next run")

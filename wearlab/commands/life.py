@@ -1,0 +1,85 @@
+"""The commands about life and wear: fit, compare, wear, driveline."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from wearlab.asked import LIFE, Asked, Reply, question, read_history, reply_with
+
+
+@question(LIFE)
+def fit(
+    asked: Asked,
+    *,
+    by: Annotated[str | None, typer.Option(help="strata, comma-separated: component,duty_cycle,...")] = None,
+    component: Annotated[str | None, typer.Option(help="only this component")] = None,
+    mode: Annotated[str | None, typer.Option(help="this failure mode's own curve; the others as suspensions")] = None,
+    picture: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="also draw the failures on Weibull paper, as SVG")
+    ] = None,
+) -> Reply:
+    """Life curves by stratum: shape, characteristic life, B10, each with its interval."""
+    from wearlab.curves.fit import Fits, fit_strata
+    from wearlab.show.document import write_text
+
+    history = read_history(asked)
+    strata = None if by is None else tuple(filter(None, (part.strip() for part in by.split(","))))
+    result = fit_strata(history, by=strata, component=component, mode=mode, level=asked.level, seed=asked.seed)
+    if picture is not None and isinstance(result, Fits):
+        from wearlab.show.pictures_lives import draw_paper_file
+
+        write_text(draw_paper_file(result), picture)
+    return reply_with(result, history, strata=strata or ("component", "duty_cycle"))
+
+
+@question(LIFE)
+def compare(
+    asked: Asked, *, factor: Annotated[str, typer.Option(help="what tells the classes apart")] = "duty_cycle"
+) -> Reply:
+    """Classes side by side: B10, its ratio, failures per million miles, cost per 1,000 miles."""
+    from wearlab.answers.compare import compare_classes
+    from wearlab.terminal import print_progress
+
+    history = read_history(asked)
+    result = compare_classes(history, factor=factor, level=asked.level, seed=asked.seed, progress=print_progress)
+    return reply_with(result, history)
+
+
+@question(LIFE)
+def wear(asked: Asked) -> Reply:
+    """Measured wear (joint play, spline backlash): rate, and miles to the limit."""
+    from wearlab.answers.wear import measure_wear
+
+    history = read_history(asked)
+    return reply_with(measure_wear(history, level=asked.level), history)
+
+
+@question(LIFE)
+def driveline(
+    asked: Asked,
+    *,
+    reference: Annotated[str | None, typer.Option(help="class that the others are held against")] = None,
+    speed: Annotated[float, typer.Option(min=1, max=10000, help="highest steady shaft speed, turns a minute")] = 1800,
+    angles: Annotated[str | None, typer.Option(help="joint angles of one line, loaded, in degrees: 5,3.5")] = None,
+    unloaded: Annotated[str | None, typer.Option(help="the same joints without load")] = None,
+    phases: Annotated[str | None, typer.Option(help="twist between the yokes of each shaft, in degrees")] = None,
+    torque: Annotated[float | None, typer.Option(help="torque at the first joint, N·m")] = None,
+    drive: Annotated[str | None, typer.Option(help="axle ratio and tire turns per mile: 3.55,513")] = None,
+    tube: Annotated[str | None, typer.Option(help="outer diameter, wall and length in mm: 114.3,3.4,1800")] = None,
+    spline: Annotated[str | None, typer.Option(help="pitch radius and stroke of the slip spline in mm: 35,20")] = None,
+) -> Reply:
+    """Driveline load: how much of a class difference it explains, and which angles are out of range."""
+    from wearlab.answers.driveline import answer_driveline
+    from wearlab.driveline import read_line
+
+    line = None
+    if angles is not None:
+        line = read_line(
+            speed, angles, unloaded=unloaded, phases=phases, torque_nm=torque, drive=drive, tube=tube, spline=spline
+        )
+    history = read_history(asked)
+    result = answer_driveline(
+        history, asked.source, line=line, speed_rpm=speed, reference=reference, level=asked.level, seed=asked.seed
+    )
+    return reply_with(result, history)
