@@ -9,7 +9,7 @@ from itertools import permutations
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from tests.fleet_files import (
@@ -573,6 +573,9 @@ def quote(cell: str) -> str:
     return '"' + cell.replace('"', '""') + '"' if set(cell) & set(',"\r\n ') else cell
 
 
+@example(
+    rows=[["", "a\nb", "", "", ",", "a\nb"]], blank=False, crlf=False
+)  # its middle line has as many commas as a row
 @settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(rows=st.lists(st.lists(cells, min_size=6, max_size=6), max_size=12), blank=st.booleans(), crlf=st.booleans())
 def test_every_row_of_a_messy_file_is_accounted_for(

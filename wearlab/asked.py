@@ -63,7 +63,7 @@ class Asked:
     level: Annotated[float, typer.Option(min=0.5, max=0.999, help="level of every two-sided interval")] = 0.90
     as_json: Annotated[bool, typer.Option("--json", help="one JSON document on standard output")] = False
     out: Annotated[Path | None, typer.Option(help="write the tables as CSV into this folder")] = None
-    seed: Annotated[int, typer.Option(help="seed of every random draw")] = 1
+    seed: Annotated[int, typer.Option(min=0, help="seed of every random draw")] = 1
     unknown_as_failures: Annotated[
         bool, typer.Option("--unknown-as-failures", help="read endings of unknown reason as failures")
     ] = False
@@ -131,7 +131,10 @@ def _give(name: str, asked: Asked, reply: Reply) -> None:
         if reply.text:
             terminal.print_text(reply.text)
         if reply.shown:
-            terminal.print_tables(reply.tables, command=name, strata=reply.strata)
+            scale = reply.result.basis.scale
+            terminal.print_tables(
+                reply.tables, command=name, scale=scale, currency=reply.currency, strata=reply.strata
+            )
     terminal.print_cautions(tuple(caution.text for caution in reply.result.cautions))
     if asked.out is not None and name != "report":
         for path in write_tables(reply.tables, asked.out):

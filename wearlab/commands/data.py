@@ -1,4 +1,4 @@
-"""The commands about the data itself: demo, load, lives, meters, classes, map, unload."""
+"""The commands about the data itself: demo, load, lives, meters, classes, map, unload, check."""
 
 from pathlib import Path
 from typing import Annotated
@@ -11,8 +11,8 @@ from wearlab.asked import DATA, Asked, Reply, app, print_document, question, rea
 @app.command(rich_help_panel=DATA)
 def demo(
     folder: Annotated[Path, typer.Argument(help="where to write it", show_default=False)],
-    seed: Annotated[int, typer.Option(help="the same seed writes the same bytes")] = 1,
-    trucks: Annotated[int, typer.Option(min=1, help="how many trucks")] = 300,
+    seed: Annotated[int, typer.Option(min=0, help="the same seed writes the same bytes")] = 1,
+    trucks: Annotated[int, typer.Option(min=1, max=100_000, help="how many trucks")] = 300,
 ) -> None:
     """Write an invented demo fleet, with its planted truth beside it."""
     from wearlab.demo import write_demo
@@ -83,3 +83,29 @@ def unload(
     with open_store(store or str(source / STORE_NAME)) as opened:
         rows = unload_file(opened, file)
     print_text(f"{rows:,} rows of {file} left the store; the file itself is untouched and loads again at the next run")
+
+
+@app.command(rich_help_panel=DATA)
+def check(
+    store: Annotated[Path, typer.Argument(help="a store, or the fleet folder it is in", show_default=False)],
+    as_json: Annotated[bool, typer.Option("--json", help="one JSON document on standard output")] = False,
+) -> None:
+    """Whether a store is sound: pages readable, every row accounted for. Status 0 sound, 1 not, 2 no store."""
+    from wearlab.history.check import check_store
+    from wearlab.history.source import STORE_NAME
+    from wearlab.show.document import answer_document, to_json
+    from wearlab.terminal import print_problem, print_tables, print_text
+
+    checked = check_store(store / STORE_NAME if store.is_dir() else store)
+    if as_json:
+        document = answer_document("check", checked, currency="USD", tables=checked.tables())
+        print_document(to_json({**document, "sound": checked.sound}))
+    else:
+        print_tables(checked.tables(), command="check")
+        if checked.sound:
+            print_text("The store is sound: every page was read, and every row is accounted for.")
+    if not checked.sound:
+        first = checked.findings["text"].iloc[0]
+        fix = "delete the store (keep a copy) and run wearlab load: it is made afresh from the fleet folder"
+        print_problem(f"the store is not sound: {first}. Fix: {fix}")
+        raise typer.Exit(1)

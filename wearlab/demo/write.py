@@ -4,6 +4,7 @@ It imports nothing of the road that reads it, so that what it plants cannot be b
 """
 
 import json
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -28,6 +29,8 @@ from wearlab.demo.records import (
 from wearlab.demo.services import COLUMNS, bad_services, services_table
 from wearlab.demo.text import FLEET_TOML, README
 from wearlab.demo.truth import planted_truth
+from wearlab.evidence import DataError
+from wearlab.whole_file import whole_file, write_whole
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,27 +83,40 @@ def _bad_readings(readings: pd.DataFrame) -> pd.DataFrame:
 
 
 def write_demo(folder: Path, *, seed: int, trucks: int = 300) -> DemoWritten:
-    """Write the demo fleet's files into ``folder`` (made if it is not there) and return what was written."""
-    tables, truth = simulate_demo(seed, trucks)
-    folder.mkdir(parents=True, exist_ok=True)
-    written = [_write_text(folder / "README.md", README), _write_text(folder / "fleet.toml", FLEET_TOML)]
+    """Write the demo fleet's files into ``folder`` (made if it is not there) and return what was written.
+
+    Refuses (DataError) a folder that cannot be written, and one with a fleet.toml that is not the demo's own.
+    """
+    own = folder / "fleet.toml"
+    try:
+        if own.exists() and FLEET_TOML.splitlines()[0].encode() not in own.read_bytes():
+            raise DataError("own-fleet", "the folder holds a fleet.toml of its own", "name a new folder", str(folder))
+        tables, truth = simulate_demo(seed, trucks)
+        return DemoWritten(folder, tuple(_write_all(folder, tables, truth)), truth)
+    except OSError as error:
+        text = f"the folder cannot be written ({error.strerror})"
+        raise DataError("cannot-write", text, "name another folder", str(folder)) from error
+
+
+def _write_all(folder: Path, tables: dict[str, pd.DataFrame], truth: dict[str, Any]) -> Iterator[Path]:
+    yield _write_text(folder / "README.md", README)
+    yield _write_text(folder / "fleet.toml", FLEET_TOML)
     for name, table in tables.items():
         if name == "services":
             # An export of every two years is a file of its own.
             year = table["date"].str[:4].astype(int).clip(2020, 2026) // 2 * 2
-            first_years = sorted(year.unique())
-            written += [_write_table(folder / f"services-{first}.csv", table[year == first]) for first in first_years]
+            for first in sorted(year.unique()):
+                yield _write_table(folder / f"services-{first}.csv", table[year == first])
         else:
-            written.append(_write_table(folder / f"{name}.csv", table))
-    written.append(_write_text(folder / "truth.json", json.dumps(truth, indent=1) + "\n"))
-    return DemoWritten(folder, tuple(written), truth)
+            yield _write_table(folder / f"{name}.csv", table)
+    yield _write_text(folder / "truth.json", json.dumps(truth, indent=1) + "\n")
 
 
 def _write_table(path: Path, table: pd.DataFrame) -> Path:
-    table.to_csv(path, index=False, lineterminator="\n", encoding="utf-8")
+    with whole_file(path) as beside:
+        table.to_csv(beside, index=False, lineterminator="\n", encoding="utf-8")
     return path
 
 
 def _write_text(path: Path, text: str) -> Path:
-    path.write_text(text, encoding="utf-8", newline="\n")
-    return path
+    return write_whole(path, text.encode())

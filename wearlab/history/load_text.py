@@ -187,7 +187,7 @@ def split_records(lines: Iterable[str], delimiter: str, quote: str, width: int |
         fields, reason = _take(records, width)
         if not taken:
             return
-        if not reason and len(taken) > 1 and _holds_row(taken, delimiter, width):
+        if not reason and len(taken) > 1 and _holds_row(taken, delimiter, quote, width):
             reason = "a quote that is not closed on this line"
         if reason:
             pending.extendleft(reversed(taken[1:]))
@@ -248,8 +248,12 @@ def _explain(message: str) -> str:
     return "a quote that is not closed"
 
 
-def _holds_row(lines: list[str], delimiter: str, width: int | None) -> bool:
-    return width is not None and width > 2 and any(line.count(delimiter) == width - 1 for line in lines[1:-1])
+def _holds_row(lines: list[str], delimiter: str, quote: str, width: int | None) -> bool:
+    """Return whether a line within a record of several lines is a row by itself: then a quote was left open before."""
+    if width is None or width <= 2:
+        return False
+    likely = (line.strip("\r\n") for line in lines[1:-1] if line.count(delimiter) >= width - 1)
+    return any(len(split_line(line, delimiter, quote) or ()) == width for line in likely)
 
 
 def _read_batches(file: DataFile, text: Text, delimiter: str, quote: str, width: int) -> Iterator[Batch]:

@@ -8,9 +8,11 @@ from pathlib import Path
 
 from wearlab.evidence import DataError
 from wearlab.history.config import FleetConfig
+from wearlab.history.config_reader import read_config
 from wearlab.history.lives import History, build_history
 from wearlab.history.lives_file import read_lives_file
 from wearlab.history.load import Loaded, load_folder
+from wearlab.history.load_files import find_files
 from wearlab.history.store import Store, open_store
 
 STORE_NAME = "wearlab.duckdb"
@@ -77,7 +79,8 @@ def open_fleet(
             "give a fleet folder",
             str(folder),
         )
-    with open_store(store_path or str(folder / STORE_NAME)) as store:
+    found, _ = find_files(folder, read_config(folder))  # before a store is made in a folder that is none of a fleet
+    with open_store(store_path or str(folder / STORE_NAME), inputs=[file.path for file in found]) as store:
         loaded = load_folder(folder, store, today=today, strict=strict, progress=progress)
         yield Fleet(folder.name, loaded.config, loaded, store)
 

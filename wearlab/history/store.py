@@ -1,7 +1,7 @@
 """The store: one DuckDB database, opened safely; one SQL file run at a time; frames out."""
 
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from difflib import get_close_matches
 from importlib.resources import files
@@ -36,6 +36,7 @@ _STORE_FAILURES = (
     duckdb.InternalException,
     duckdb.SerializationException,
 )
+_DAMAGED = "Corrupt database file"
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,14 +56,23 @@ class Store:
         try:
             if batch is not None:
                 self.connection.register("batch", batch)
-            return self.connection.execute(statement, dict(parameters or {}))
-        except _STORE_FAILURES as error:
-            raise _cannot_use(self.path, str(error)) from error
-        except duckdb.Error as error:
-            raise RuntimeError(f"a statement failed: {error}\n{statement}") from error
+            with self._named(statement):
+                return self.connection.execute(statement, dict(parameters or {}))
         finally:
             if batch is not None:
                 self.connection.unregister("batch")
+
+    @contextmanager
+    def _named(self, statement: str) -> Iterator[None]:
+        """Turn what the database says of its disk, memory and pages into a refusal, and any other error into a bug."""
+        try:
+            yield
+        except _STORE_FAILURES as error:
+            raise _cannot_use(self.path, str(error)) from error
+        except duckdb.Error as error:
+            if str(error).startswith(_DAMAGED):
+                raise _damaged(self.path, str(error)) from error
+            raise RuntimeError(f"a statement failed: {error}\n{statement}") from error
 
     def run(self, name: str, parameters: Mapping[str, Any] | None = None) -> None:
         """Run ``sql/<name>.sql``: one statement with values bound by ``$name``."""
@@ -70,7 +80,9 @@ class Store:
 
     def rows(self, statement: str, parameters: Mapping[str, Any] | None = None) -> list[tuple[Any, ...]]:
         """Return the rows of one query as tuples."""
-        return self.execute(statement, parameters).fetchall()
+        found = self.execute(statement, parameters)
+        with self._named(statement):
+            return found.fetchall()
 
     def row(self, statement: str, parameters: Mapping[str, Any] | None = None) -> tuple[Any, ...]:
         """Return the first row of one query."""
@@ -91,7 +103,8 @@ class Store:
         try:
             yield
         except BaseException:
-            self.connection.rollback()
+            with suppress(duckdb.Error):  # where the database itself gave up there is nothing to roll back
+                self.connection.rollback()
             raise
         try:
             self.connection.commit()
@@ -100,12 +113,16 @@ class Store:
 
     def frame(self, name: str, parameters: Mapping[str, Any] | None = None) -> pd.DataFrame:
         """Run ``sql/<name>.sql``, a query, and return its rows."""
-        self.run(name, parameters)
-        return self.connection.df()
+        return self._frame(read_sql(name), parameters)
 
     def table(self, name: str) -> pd.DataFrame:
         """Return all rows of one table, in its stored order."""
-        return self.connection.execute("select * from query_table($name)", {"name": name}).df()
+        return self._frame("select * from query_table($name)", {"name": name})
+
+    def _frame(self, statement: str, parameters: Mapping[str, Any] | None) -> pd.DataFrame:
+        found = self.execute(statement, parameters)
+        with self._named(statement):
+            return found.df()
 
 
 def read_sql(name: str) -> str:
@@ -158,11 +175,20 @@ def _unload_version(store: Store, file_id: int, table: Table) -> int:
 
 
 @contextmanager
-def open_store(path: str, *, memory_limit: str = "2GB", spill_folder: str | None = None) -> Iterator[Store]:
-    """Open the store at ``path`` (or ``:memory:``) for reading and writing, and close it afterwards.
+def open_store(
+    path: str,
+    *,
+    inputs: Iterable[Path] | None = None,
+    read_only: bool = False,
+    memory_limit: str = "2GB",
+    spill_folder: str | None = None,
+) -> Iterator[Store]:
+    """Open the store at ``path`` (or ``:memory:``), for reading and writing unless ``read_only``; close it afterwards.
 
-    One process at a time holds a store. Refuses (DataError) a store that another process holds, that a newer version
-    wrote, that is damaged, that is no store of this program, or whose folder cannot be written.
+    With ``inputs`` the database reads those files and the store, and nothing else on the machine or beyond it, and no
+    statement can change that; None sets no bounds. One process at a time holds a store. Refuses (DataError) a store
+    that another process holds, that another version wrote, that is damaged, that is no store of this program, or
+    whose folder cannot be written.
     """
     settings: dict[str, Any] = {
         "python_enable_replacements": False,
@@ -176,15 +202,28 @@ def open_store(path: str, *, memory_limit: str = "2GB", spill_folder: str | None
     if path != IN_MEMORY and Path(path).exists() and not Path(path).is_file():
         raise _unreadable(path, "it is not a plain file")
     try:
-        connection = duckdb.connect(path, config=settings)
+        connection = duckdb.connect(path, config=settings, read_only=read_only)
     except duckdb.Error as error:
         raise _cannot_open(path, str(error)) from error
+    except UnicodeEncodeError:
+        raise _unreadable(path, "its name is not UTF-8 text") from None
     try:
         store = Store(path, connection)
+        if inputs is not None:
+            _shut_doors(store, inputs)
         _check_format(store)
         yield store
     finally:
         connection.close()
+
+
+def _shut_doors(store: Store, inputs: Iterable[Path]) -> None:
+    """Bound what the database can reach to the given files and its own, for as long as it is open."""
+    names = [str(file.absolute()) for file in inputs]
+    allowed = [name for name in names if name.isprintable()]  # any other is read by record, never by the database
+    store.execute("set allowed_paths = $allowed", {"allowed": allowed})
+    store.execute("set enable_external_access = false")
+    store.execute("set lock_configuration = true")
 
 
 def _check_format(store: Store) -> None:
@@ -213,6 +252,15 @@ def _cannot_use(path: str, message: str) -> DataError:
     )
 
 
+def _damaged(path: str, message: str) -> DataError:
+    return DataError(
+        "store-damaged",
+        f"a page of the store is damaged ({message.splitlines()[0][:120]})",
+        "look at the disk; delete the store: it is made afresh from the fleet folder",
+        Path(path).name,
+    )
+
+
 def _cannot_open(path: str, message: str) -> DataError:
     if "Conflicting lock" in message or "different configuration" in message:
         return DataError(
@@ -228,6 +276,8 @@ def _cannot_open(path: str, message: str) -> DataError:
             "use that version, or delete the store: it is made afresh from the fleet folder",
             Path(path).name,
         )
+    if message.startswith(_DAMAGED) or "Could not read enough bytes" in message:
+        return _damaged(path, message)
     return _unreadable(path, message.splitlines()[0])
 
 

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from wearlab.evidence import DataError, Result, Unanswered
+from wearlab.whole_file import whole_file, write_whole
 
 DANGEROUS_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
 
@@ -122,22 +123,29 @@ def safe_cell(value: Any) -> Any:
 
 
 def write_csv(frame: pd.DataFrame, path: Path) -> None:
-    """Write one table as CSV (UTF-8, comma, header), text that a spreadsheet would run made harmless."""
+    """Write one table as CSV (UTF-8, comma, header), whole or not at all.
+
+    Text that a spreadsheet would run is made harmless.
+    """
     safe = pd.DataFrame(
         [[safe_cell(value) for value in row] for row in frame.itertuples(index=False, name=None)],
         columns=[safe_cell(str(name)) for name in frame.columns],
         dtype=object,
     )
-    safe.to_csv(path, index=False, lineterminator="\n")
+    with whole_file(path) as beside:
+        safe.to_csv(beside, index=False, lineterminator="\n", encoding="utf-8", errors="backslashreplace")
 
 
 def write_tables(tables: Mapping[str, pd.DataFrame], folder: Path) -> tuple[Path, ...]:
-    """Write each table as ``<name>.csv`` into ``folder`` and return the paths; refuses a folder that cannot be made."""
+    """Write each table as ``<name>.csv`` into ``folder`` and return the paths; refuses a folder that cannot be made.
+
+    No name leads out of the folder.
+    """
     try:
         folder.mkdir(parents=True, exist_ok=True)
         paths = []
         for name, frame in tables.items():
-            path = folder / f"{name}.csv"
+            path = folder / f"{plain_name(name)}.csv"
             write_csv(frame, path)
             paths.append(path)
     except OSError as error:
@@ -147,11 +155,15 @@ def write_tables(tables: Mapping[str, pd.DataFrame], folder: Path) -> tuple[Path
     return tuple(paths)
 
 
+def plain_name(name: str) -> str:
+    """Return a name as part of a file's name: letters, digits, ``-`` and ``_`` alone, so that it leads nowhere else."""
+    return "".join(character if character.isalnum() or character in "-_" else "_" for character in name)[:100] or "_"
+
+
 def write_text(text: str, path: Path) -> None:
-    """Write one text file; refuses (DataError) a place that cannot be written."""
+    """Write one text file, whole or not at all; refuses (DataError) a place that cannot be written."""
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(text, encoding="utf-8", newline="")
+        write_whole(path, text.encode("utf-8", errors="backslashreplace"))
     except OSError as error:
         raise DataError(
             "cannot-write", f"the file cannot be written ({error.strerror})", "give another path", str(path)

@@ -10,7 +10,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from wearlab.evidence import DataError
-from wearlab.show.document import to_json, write_tables
+from wearlab.show.document import plain_name, to_json, write_tables
 from wearlab.show.everything import study_document
 from wearlab.show.page import AUDIENCES, Page, arrange, pictures_of
 from wearlab.show.paper import print_page
@@ -18,6 +18,7 @@ from wearlab.show.plots import as_file
 from wearlab.show.words import TERMS
 from wearlab.show.workbook import write_workbook
 from wearlab.study import Study
+from wearlab.whole_file import write_whole
 
 __all__ = ["AUDIENCES", "ReportWritten", "render_report", "write_report"]
 
@@ -75,13 +76,12 @@ def write_report(
 def _write_charts(page: Page, folder: Path) -> Iterator[Path]:
     for picture in pictures_of(page):
         for number, panel in enumerate(picture.panels, start=1):
-            yield _write(folder / f"{picture.name}_{number}.svg", as_file(panel.svg).encode())
+            yield _write(folder / f"{plain_name(picture.name)}_{number}.svg", as_file(panel.svg).encode())
 
 
 def _write(path: Path, content: bytes) -> Path:
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(content)
+        write_whole(path, content)
     except OSError as error:
         raise DataError(
             "cannot-write", f"{path.name} cannot be written ({error.strerror})", "give --out another folder", str(path)

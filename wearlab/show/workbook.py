@@ -1,5 +1,6 @@
 """Tables as one XLSX workbook; the only door to XlsxWriter."""
 
+import io
 from collections.abc import Iterable, Mapping
 from datetime import date, datetime
 from pathlib import Path
@@ -12,6 +13,7 @@ from xlsxwriter.worksheet import Worksheet
 
 from wearlab.evidence import DataError
 from wearlab.show.document import safe_cell
+from wearlab.whole_file import write_whole
 
 LONGEST_NAME, LONGEST_TEXT, MOST_ROWS = 31, 32_767, 1_048_576
 WRITTEN = datetime(2000, 1, 1)  # noqa: DTZ001 - a workbook says when it was made; the same tables give the same bytes
@@ -31,7 +33,8 @@ def write_workbook(
     if too_long:
         raise DataError("too-many-rows", f"{too_long[0]} has more rows than a sheet holds", "use its CSV file")
     options = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
-    book = xlsxwriter.Workbook(str(path), options)
+    content = io.BytesIO()
+    book = xlsxwriter.Workbook(content, {**options, "in_memory": True})
     book.set_properties({"created": WRITTEN})
     bold = book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
     wrapped = book.add_format({"text_wrap": True, "valign": "top"})
@@ -46,6 +49,7 @@ def write_workbook(
         _write_table(book.add_worksheet(sheet_name), tables[name], bold=bold, day=day)
     try:
         book.close()
+        write_whole(path, content.getvalue())
     except (OSError, XlsxWriterException) as error:
         raise DataError("cannot-write", "the workbook cannot be written", "give another folder", str(path)) from error
     return path, ("about", *names.values())
