@@ -21,6 +21,7 @@ from wearlab.answers.forecast.counts import Bound, Draws, Law, look_ahead, simul
 from wearlab.answers.forecast.leaving import Leaving, foresee_leaving, stay
 from wearlab.answers.forecast.places import Span, find_places
 from wearlab.answers.forecast.practice import Effect, list_stretches, present_practice
+from wearlab.answers.forecast.removal import Removals, steady_removals
 from wearlab.answers.forecast.usage import foresee_usage
 from wearlab.evidence import Unanswered
 from wearlab.history.lives import History
@@ -28,6 +29,7 @@ from wearlab.history.lives import History
 DAY = date(2023, 6, 30)
 FLEET = simulate_fleet(Plan(trucks=60, frailty=0.4, removal_per_mile=4e-7, leaving_per_year=0.03), 5)
 NOW = look(FLEET, DAY)
+EVEN = np.arange(13) / 12
 
 
 def _quiet(text: str) -> None:
@@ -96,8 +98,10 @@ def test_what_is_expected_does_not_depend_on_the_seed(made: Forecast) -> None:
 def test_parts_that_do_not_age_fail_at_their_rate_however_often_they_are_replaced() -> None:
     # shape 1: the renewal function is λx, whatever is replaced besides; the chance of none is exp(−λx)
     span = np.array([0.3, 2.0, 5.0])
-    places = Bound(np.array([0.0, 1.0, 3.0]), span, np.array([1.0, 1.0, 1.5]), stay(3))
-    ahead = look_ahead(Law(1.0, 0.7, 0.4), np.array([1.0, 2.0]), places, months=12)
+    places = Bound(np.array([0.0, 1.0, 3.0]), span, np.array([1.0, 1.0, 1.5]), stay(3), np.zeros(3))
+    law = Law(1.0, 0.7, steady_removals(0.4, 3))
+    ahead = look_ahead(law, np.array([1.0, 2.0]), places, calendar=EVEN)
+    assert ahead.others[:, 0, -1] == pytest.approx(0.4 * span, rel=4e-3)
     span = span * places.pressure
     for i, z in enumerate((1.0, 2.0)):
         assert ahead.expected[:, i, -1] == pytest.approx(0.7 * z * span, rel=4e-3)
@@ -109,25 +113,40 @@ def test_simulated_counts_have_the_mean_that_is_computed() -> None:
     rng = np.random.default_rng(2)
     pressure = np.linspace(0.7, 1.6, places)
     leaving = Leaving(np.linspace(2, 5, places), np.full(places, 1.2), np.full(places, 3.0), np.full(places, 0.004), 0)
-    bound = Bound(np.linspace(0, 1.5, places), np.linspace(0.2, 1.4, places), pressure, leaving)
-    law = Law(2.1, 1.3, 0.5)
+    age, begin = np.linspace(0, 1.5, places), np.where(np.arange(places) % 5 == 4, 0.3, 0.0)
+    bound = Bound(age, np.linspace(0.2, 1.4, places), pressure, leaving, begin)
+    removals = Removals(1.7, 0.5, 2.0, np.linspace(1, 3, places), np.linspace(2, 2.6, places), 1e9)
+    law = Law(2.1, 1.3, removals)
     full = np.broadcast_to(bound.span, (draws, places))
-    served = full * leaving.draw(np.ones((draws, places)), rng)
-    cells = Draws(np.full(draws, law.shape), np.full(draws, law.rate), np.tile(pressure, (draws, 1)), full, served)
-    found = simulate(cells, bound.age, removal=law.removal, rng=rng)
-    ahead = look_ahead(law, np.ones(1), bound, months=12)
-    seen = np.bincount(found.place, minlength=places) / draws
-    error = np.sqrt(ahead.expected[:, 0, -1] / draws)
-    assert (np.abs(seen - ahead.expected[:, 0, -1]) < 4.5 * error).all()
-    early = np.bincount(found.place[found.share <= 0.5], minlength=places) / draws
-    assert (np.abs(early - ahead.expected[:, 0, 5]) < 4.5 * error).all()
+    cells = Draws(
+        np.full(draws, law.shape),
+        np.full(draws, law.rate),
+        np.tile(pressure, (draws, 1)),
+        full,
+        full * leaving.draw(np.ones((draws, places)), rng),
+        removals.draw(draws, rng),
+        removals.shape,
+    )
+    found = simulate(cells, bound.age, rng=rng)
+    ahead = look_ahead(law, np.ones(1), bound, calendar=EVEN)
+    for failed, counted in ((True, ahead.expected), (False, ahead.others)):
+        chosen = found.failed == failed
+        seen = np.bincount(found.place[chosen], minlength=places) / draws
+        error = np.sqrt(counted[:, 0, -1] / draws)
+        close = 0.0 if failed else 0.05 * counted[:, 0, -1]  # later parts: the mean truck times the truck's own
+        assert (np.abs(seen - counted[:, 0, -1]) < 4.5 * error + close).all()
+        when = begin[found.place] + (1 - begin[found.place]) * found.share
+        early = np.bincount(found.place[chosen & (when <= 0.5)], minlength=places) / draws
+        assert (np.abs(early - counted[:, 0, 5]) < 4.5 * error + close).all()
 
 
 def test_trucks_that_leave_service_take_their_failures_with_them() -> None:
     one = np.ones(1)
     leaving = Leaving(np.zeros(1), one, one, 1.2 * one, 30)
     left = [
-        look_ahead(Law(1.0, 1.0, 0.0), one, Bound(np.zeros(1), one, one, trucks), months=12).expected[0, 0, -1]
+        look_ahead(
+            Law(1.0, 1.0, steady_removals(0.0, 1)), one, Bound(np.zeros(1), one, one, trucks, 0 * one), calendar=EVEN
+        ).expected[0, 0, -1]
         for trucks in (stay(1), leaving)
     ]
     assert left[1] == pytest.approx(left[0] * (1 - np.exp(-1.2)) / 1.2, rel=1e-3)

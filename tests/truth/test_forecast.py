@@ -13,6 +13,7 @@ from wearlab.answers.forecast import Forecast, forecast_failures
 from wearlab.answers.forecast.counts import Bound, Law, add_counts, count_quantile, frailty_grid, look_ahead
 from wearlab.answers.forecast.leaving import stay
 from wearlab.answers.forecast.model import lay_grid, make_stratum
+from wearlab.answers.forecast.removal import steady_removals
 from wearlab.curves.observations import make_observations
 
 DATA = Path(__file__).parent.parent / "data"
@@ -100,8 +101,9 @@ def test_renewals_of_weibull_lives_agree_with_the_series_of_their_convolutions()
     for _ in range(12):
         total += term
         term = np.convolve(density, term)[: len(grid)] * (grid[1] - grid[0])
-    places = Bound(np.zeros(1), np.array([reach]), np.ones(1), stay(1))
-    ahead = look_ahead(Law(shape, 1.0, 0.0), np.ones(1), places, months=8)
+    places = Bound(np.zeros(1), np.array([reach]), np.ones(1), stay(1), np.zeros(1))
+    law = Law(shape, 1.0, steady_removals(0.0, 1))
+    ahead = look_ahead(law, np.ones(1), places, calendar=np.arange(9) / 8)
     at = np.interp(reach * np.arange(1, 9) / 8, grid, total)
     assert ahead.expected[0, 0] == pytest.approx(at, abs=2e-3)
 
@@ -110,8 +112,8 @@ def test_the_chance_under_frailty_is_the_integral_over_the_trucks_hazards() -> N
     # Klein & Moeschberger (2003) ch. 13: with z gamma(a, b) a part survives a further hazard h with (b / (b + h))^a.
     for shape, rate in ((0.8, 1.1), (3.5, 4.0), (40.0, 35.0)):
         z, weights = frailty_grid(np.array([shape]), np.array([rate]))
-        places = Bound(np.array([1.0]), np.array([0.5]), np.ones(1), stay(1))
-        ahead = look_ahead(Law(2.0, 1.0, 0.0), z, places, months=1)
+        places = Bound(np.array([1.0]), np.array([0.5]), np.ones(1), stay(1), np.zeros(1))
+        ahead = look_ahead(Law(2.0, 1.0, steady_removals(0.0, 1)), z, places, calendar=np.array([0.0, 1.0]))
         further = 1.5**2 - 1.0
         first = 1 - (rate / (rate + further)) ** shape
         assert float(weights[0] @ ahead.chance[0, :, 0]) == pytest.approx(first, rel=5e-4)

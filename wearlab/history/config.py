@@ -102,3 +102,4 @@ class FleetConfig:
     costs: Costs = field(default_factory=Costs)
     published_interval: Mapping[str, PublishedInterval] = field(default_factory=dict)
     limits: Limits = field(default_factory=Limits)
+    joining: Mapping[str, float] = field(default_factory=dict)  # trucks a month that are to join, by duty cycle

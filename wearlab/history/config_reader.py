@@ -45,6 +45,7 @@ _TOP = (
     "published_interval",
     "limits",
     "shop",
+    "forecast",
 )
 _DATE_PARTS = frozenset("YymdbBHIMSpfjaA%")
 
@@ -154,6 +155,7 @@ def read_config(folder: Path) -> FleetConfig:
     records_from, as_of = _read_period(top)
     shop, published = top.section("shop"), top.section("published_interval")
     shop.check_keys(("interval_grid", "allow_beyond_published"))
+    top.section("forecast").check_keys(("joining",))
     duty_cycles = top.words("duty_cycles") if "duty_cycles" in top.values else None
     share = top.number("max_set_aside_share", high=1.0)
     days = _read_whole(top, "same_event_days")
@@ -173,6 +175,7 @@ def read_config(folder: Path) -> FleetConfig:
         costs=_read_costs(top.section("costs"), miles),
         published_interval=_read_published(published, miles),
         limits=_read_limits(top.section("limits"), miles),
+        joining=top.section("forecast").numbers("joining"),
     )
 
 

@@ -1,5 +1,6 @@
 """What will fail: for each part in service the chance of failure over the miles ahead, and the sums with intervals."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import pandas as pd
@@ -8,10 +9,14 @@ from wearlab.answers.forecast.outlook import Outlook
 from wearlab.answers.forecast.places import Places, Span, find_places, fittable_lives
 from wearlab.answers.forecast.strata import Progress, foresee_places
 from wearlab.answers.forecast.sums import (
+    SERVICE_LEVEL,
     list_curves,
     name_group,
+    sum_classes,
+    sum_joining,
     sum_months,
     sum_parts,
+    sum_shelves,
     sum_shops,
     sum_totals,
     sum_units,
@@ -25,7 +30,8 @@ class Forecast:
     """Failures to count on: sums by component and duty cycle, parts, months, shops, and each part in service.
 
     ``expected`` is computed at the fitted values; ``low`` and ``high`` hold chance, truck frailty, usage and the doubt
-    about the curve together, ``chance_low`` and ``chance_high`` chance and frailty alone.
+    about the curve together, ``chance_low`` and ``chance_high`` chance and frailty alone. ``shelves``: what each shop
+    needs by component; ``joining``: the trucks counted in that are yet to come.
     """
 
     basis: Basis
@@ -35,7 +41,10 @@ class Forecast:
     units: pd.DataFrame
     by_month: pd.DataFrame
     by_group_month: pd.DataFrame
+    by_class: pd.DataFrame
     by_shop: pd.DataFrame
+    shelves: pd.DataFrame
+    joining: pd.DataFrame
     curves: pd.DataFrame
 
     def tables(self) -> dict[str, pd.DataFrame]:
@@ -46,35 +55,49 @@ class Forecast:
             "units": self.units,
             "by_month": self.by_month,
             "by_group_month": self.by_group_month,
+            "by_class": self.by_class,
             "by_shop": self.by_shop,
+            "shelves": self.shelves,
+            "joining": self.joining,
             "curves": self.curves,
         }
 
 
 def forecast_failures(
-    history: History, *, months: int | None, ahead: float | None, level: float, seed: int, progress: Progress
+    history: History,
+    *,
+    months: int | None,
+    ahead: float | None,
+    level: float,
+    seed: int,
+    progress: Progress,
+    joining: Mapping[str, float] | None = None,
+    service_level: float = SERVICE_LEVEL,
 ) -> Forecast | Unanswered:
     """Return the failures to count on over ``months`` at each truck's own rate, or over ``ahead`` units of the scale.
 
     For a fleet the parts on trucks in service; a replaced part can fail again; trucks leave service by their miles, as
-    they did in the record. For a lives file every suspended life still runs, and ``expected`` is the sum of the
-    conditional failure probabilities at the maximum-likelihood values. Unanswered: no lives, no part in service, or no
-    reach.
+    they did in the record. ``joining``: trucks a month that are to join, by duty cycle (None: those of fleet.toml);
+    ``service_level``: the probability with which the stock suffices. For a lives file every suspended life still runs,
+    and ``expected`` is the sum of the conditional failure probabilities at the maximum-likelihood values. Unanswered:
+    no lives, no part in service, or no reach.
     """
     is_file = history.as_of is None
     if (ahead is None and (is_file or not months)) or (ahead is not None and ahead <= 0):
         return decline(history, "no-reach", "how far to look ahead is not given", "give --months or --ahead above 0")
-    span = Span(int(months or 1) if ahead is None else 1, ahead)
+    span = Span(int(months or 1) if ahead is None else 1, ahead, history.config.joining if joining is None else joining)
     places = find_places(history, span)
     if places.table.empty:
         return decline(history, "nothing-in-service", "there is no part in service to forecast", "check the lives")
     outlooks = foresee_places(history, places, span, {}, level=level, seed=seed, progress=progress)
     if not outlooks:
         return decline(history, "no-lives", "no part in service has lives of its kind to learn from", "check lives")
-    return _assemble(history, places, outlooks, span, level)
+    return _assemble(history, places, outlooks, span, level, service_level)
 
 
-def _assemble(history: History, places: Places, outlooks: list[Outlook], span: Span, level: float) -> Forecast:
+def _assemble(
+    history: History, places: Places, outlooks: list[Outlook], span: Span, level: float, service_level: float
+) -> Forecast:
     cautions = add_cautions(history.cautions, places.cautions, _curve_cautions(outlooks), _reach(outlooks), (SAFETY,))
     lives = fittable_lives(history)
     count, failed = lives["count"], lives["failed"].to_numpy(dtype=bool)
@@ -84,11 +107,14 @@ def _assemble(history: History, places: Places, outlooks: list[Outlook], span: S
         replace(history.basis, level=level, lives=round(count.sum()), failures=round(count[failed].sum())),
         cautions,
         sum_totals(outlooks, level),
-        sum_parts(outlooks, level, history.config.costs),
+        sum_parts(outlooks, level, history.config.costs, service_level),
         sum_units(outlooks, level),
         months[months["group"] == "all"].drop(columns="group").reset_index(drop=True),
         months[months["group"] != "all"].reset_index(drop=True),
+        sum_classes(outlooks, level),
         sum_shops(outlooks, level),
+        sum_shelves(outlooks, service_level),
+        sum_joining(outlooks),
         list_curves(outlooks),
     )
 
@@ -98,6 +124,10 @@ ORIGINS = {
     "pooled": "no failure yet: the component's curve is used, which may be too harsh or too kind",
     "rate": "no curve can be fitted: the plain failure rate is used, as if age did not matter",
 }
+OTHER_REMOVALS = (
+    "Replacements that are no failure (planned, with the mate, unknown) are taken to go on at the ages and on the "
+    "trucks where the record has them; a new plan of replacement is not known to the forecast."
+)
 
 
 def _curve_cautions(outlooks: list[Outlook]) -> tuple[Caution, ...]:
@@ -106,9 +136,8 @@ def _curve_cautions(outlooks: list[Outlook]) -> tuple[Caution, ...]:
         names = [name_group(o.key) or "all lives" for o in outlooks if o.curve.origin == origin]
         if names:
             found.append(Caution(f"forecast-{origin.replace('_', '-')}", f"{'; '.join(names)}: {reason}."))
-    if any(outlook.removal > 0 for outlook in outlooks):
-        text = "Replacements that are no failure are taken to go on at their past rate, whatever the part's age."
-        found.append(Caution("other-removals", text))
+    if any(outlook.known.removals.rate > 0 for outlook in outlooks):
+        found.append(Caution("other-removals", OTHER_REMOVALS))
     return tuple(found)
 
 

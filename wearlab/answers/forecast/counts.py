@@ -1,10 +1,11 @@
 """How often the places of a stratum fail over the miles ahead: expected counts, chances, and whole distributions.
 
-A place holds a part of a known age. The part fails by its curve, or is replaced before it fails (with its mate, as
-planned, in a campaign) at a steady rate ν per unit of age; either way a new part of the same curve goes in. With F the
-share failed first by a new part and G the share gone for either cause, the failures to count on are the renewal
-equation M(x) = F(x) + ∫ M(x − s) dG(s) (Barlow & Proschan 1965, ch. 3), and the chance of at least one failure is the
-same equation with G the removals that are no failure.
+A place holds a part of a known age. The part fails by its curve, or is replaced before it fails (as planned, with its
+mate) at a hazard of its own; either way a new part of the same curve goes in. With F the share failed first by a new
+part and G the share gone for either cause, the failures to count on are the renewal equation
+M(x) = F(x) + ∫ M(x − s) dG(s) (Barlow & Proschan 1965, ch. 3), the other replacements the same with their own share
+first in place of F, and the chance of at least one failure the same with G the removals that are no failure. A truck's
+own way with such replacements counts for the part in place; for those after it its mean does, times the truck's own.
 """
 
 from collections.abc import Iterable
@@ -16,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from wearlab.answers.forecast.leaving import Leaving
+from wearlab.answers.forecast.removal import Removals
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -31,33 +33,40 @@ NEGLIGIBLE = 1e-19
 
 @dataclass(frozen=True, slots=True)
 class Law:
-    """How a part ends: failure at hazard z·βλt^(β−1), other replacement at ``removal`` per unit of age."""
+    """How a part ends: failure at hazard z·βλt^(β−1), or replacement without failure, by place."""
 
     shape: float
     rate: float
-    removal: float
+    removal: Removals
 
 
 @dataclass(frozen=True, slots=True)
 class Ahead:
-    """Per place, truck frailty and month: failures to count on so far, and the chance of at least one so far."""
+    """Per place, truck frailty and month: failures to count on so far, other replacements, chance of a failure."""
 
     expected: FloatArray
+    others: FloatArray
     chance: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
 class Bound:
-    """Where places stand and how far they go: age, span ahead, pressure on their hazard, and their trucks' leaving."""
+    """Where places stand and how far they go: age, span ahead, pressure on their hazard, and their trucks' leaving.
+
+    ``begin``: the share of the time ahead that is over when the place comes into being (0: it is there).
+    """
 
     age: FloatArray
     span: FloatArray
     pressure: FloatArray
     leaving: Leaving
+    begin: FloatArray
 
     def take(self, rows: slice) -> Self:
         """Return the named places only."""
-        return type(self)(self.age[rows], self.span[rows], self.pressure[rows], self.leaving.take(rows))
+        return type(self)(
+            self.age[rows], self.span[rows], self.pressure[rows], self.leaving.take(rows), self.begin[rows]
+        )
 
 
 def frailty_grid(shape: FloatArray, rate: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -71,20 +80,31 @@ def frailty_grid(shape: FloatArray, rate: FloatArray) -> tuple[FloatArray, Float
     return z, weights / weights.sum(axis=1, keepdims=True)
 
 
-def look_ahead(law: Law, z: FloatArray, places: Bound, *, months: int) -> Ahead:
-    """Return what to count on at each place over its span, spread evenly over ``months``, by truck frailty ``z``."""
+def look_ahead(law: Law, z: FloatArray, places: Bound, *, calendar: FloatArray) -> Ahead:
+    """Return what to count on at each place over its span, by truck frailty ``z``.
+
+    ``calendar``: the share of the whole way that is behind after each month, from 0 to 1.
+    """
+    months = len(calendar) - 1
     steps = months * ceil(FEWEST_STEPS / months)
     table = _table(law, z, places)
-    blocks = [places.take(slice(i, i + PLACES_AT_ONCE)) for i in range(0, len(places.age), PLACES_AT_ONCE)]
-    parts = [_look(law, z, block, table, steps) for block in blocks]
-    ends = np.arange(1, months + 1) * (steps // months) - 1
+    blocks = [slice(i, i + PLACES_AT_ONCE) for i in range(0, len(places.age), PLACES_AT_ONCE)]
+    parts = [
+        _look(Law(law.shape, law.rate, law.removal.take(rows)), z, places.take(rows), table, steps) for rows in blocks
+    ]
     still = places.leaving.still((np.arange(steps) + 0.5) / steps)[:, None, :]
+    ends = np.clip((calendar[None, 1:] - places.begin[:, None]) / (1.0 - places.begin[:, None]), 0.0, 1.0) * steps
+    below = np.minimum(np.floor(ends + 1e-9), steps - 1).astype(np.int64)[:, None, :]
+    over = ends[:, None, :] - below
 
     def gather(name: str) -> FloatArray:
         whole = np.concatenate([getattr(part, name) for part in parts])
-        return np.asarray(np.cumsum(np.diff(whole, axis=2, prepend=0.0) * still, axis=2)[:, :, ends])
+        summed = np.cumsum(np.diff(whole, axis=2, prepend=0.0) * still, axis=2)
+        summed = np.concatenate([np.zeros((*summed.shape[:2], 1)), summed], axis=2)
+        low, high = np.take_along_axis(summed, below, axis=2), np.take_along_axis(summed, below + 1, axis=2)
+        return np.asarray(low + over * (high - low))
 
-    return Ahead(gather("expected"), gather("chance"))
+    return Ahead(gather("expected"), gather("others"), gather("chance"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +115,7 @@ class _Table:
     step: float
     reach: float
     expected: FloatArray
+    others: FloatArray
     chance: FloatArray
 
     def at(self, kind: FloatArray, multiplier: FloatArray, age: FloatArray) -> FloatArray:
@@ -113,20 +134,24 @@ def _table(law: Law, z: FloatArray, places: Bound) -> _Table:
     high = np.log(z.max() * places.pressure.max(initial=1.0)) + 1e-6
     logs = np.linspace(low, high, TABLE_ROWS)
     grid = np.linspace(0.0, reach, TABLE_STEPS + 1)
-    failed, removed = _steps(law, np.exp(logs)[None, :], np.zeros(1), grid[None, :])
-    first = np.concatenate([np.zeros((TABLE_ROWS, 1)), np.cumsum(failed[0], axis=1)], axis=1)
-    both = solve_renewal(first, failed[0] + removed[0]), solve_renewal(first, removed[0])
-    return _Table(float(low), float(logs[1] - logs[0]), reach, *both)
+    fresh = Law(law.shape, law.rate, law.removal.fresh())
+    failed, removed = (one[0] for one in _steps(fresh, np.exp(logs)[None, :], np.zeros(1), grid[None, :]))
+    gone = failed + removed
+    expected, others, chance = (
+        solve_renewal(np.concatenate([np.zeros((TABLE_ROWS, 1)), np.cumsum(first, axis=1)], axis=1), then)
+        for first, then in ((failed, gone), (removed, gone), (failed, removed))
+    )
+    return _Table(float(low), float(logs[1] - logs[0]), reach, expected, others, chance)
 
 
 def _steps(law: Law, multiplier: FloatArray, age: FloatArray, ahead: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Return the shares failed and otherwise removed in each step of ``ahead`` (places × frailties × steps)."""
     hazard = law.rate * ((age[:, None] + ahead) ** law.shape - age[:, None] ** law.shape)
     stay = np.exp(-multiplier[:, :, None] * hazard[:, None, :])
-    kept = np.exp(-law.removal * ahead)[:, None, :]
+    kept = law.removal.kept(age, ahead)[:, None, :]
     failed = -np.diff(stay, axis=2) * np.sqrt(kept[:, :, 1:] * kept[:, :, :-1])
     gone = -np.diff(stay * kept, axis=2)
-    return failed, np.maximum(gone - failed, 0.0) if law.removal > 0 else np.zeros_like(gone)
+    return failed, np.maximum(gone - failed, 0.0) if law.removal.rate > 0 else np.zeros_like(gone)
 
 
 def solve_renewal(first: FloatArray, gone: FloatArray) -> FloatArray:
@@ -143,10 +168,13 @@ def _look(law: Law, z: FloatArray, places: Bound, table: _Table, steps: int) -> 
     multiplier = z[None, :] * places.pressure[:, None]
     failed, removed = _steps(law, multiplier, places.age, places.span[:, None] * np.linspace(0.0, 1.0, steps + 1))
     left = places.span[:, None] * (np.arange(steps) + 0.5) / steps
-    first = np.cumsum(failed, axis=2)
-    expected = first + _convolve(failed + removed, table.at(table.expected, multiplier, left))
-    chance = first + (_convolve(removed, table.at(table.chance, multiplier, left)) if law.removal > 0 else 0.0)
-    return Ahead(expected, chance)
+    first, gone = np.cumsum(failed, axis=2), failed + removed
+    expected = first + _convolve(gone, table.at(table.expected, multiplier, left))
+    if law.removal.rate <= 0:
+        return Ahead(expected, np.zeros_like(expected), first)
+    again = table.at(table.others, multiplier, left) * (law.removal.own / law.removal.seen)[:, None, None]
+    others = np.cumsum(removed, axis=2) + _convolve(gone, again)
+    return Ahead(expected, others, first + _convolve(removed, table.at(table.chance, multiplier, left)))
 
 
 def _convolve(gone: FloatArray, again: FloatArray) -> FloatArray:
@@ -190,45 +218,58 @@ def count_quantile(distribution: FloatArray, share: float) -> int:
 
 
 @dataclass(frozen=True, slots=True)
-class Failures:
-    """Simulated failures: which draw, which place, and how far into its full span (0 to 1) each fell."""
+class Endings:
+    """Simulated replacements: which draw, which place, how far into its full span (0 to 1), and whether it failed."""
 
     draw: IntArray
     place: IntArray
     share: FloatArray
+    failed: npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
 class Draws:
-    """One row per draw: the curve, and by place z (frailty times pressure), the full span, and that until leaving."""
+    """One row per draw: the curve, and by place z (frailty times pressure), the full span, and that until leaving.
+
+    ``removal`` is λ of replacement without failure by draw and place, ``removal_shape`` its β.
+    """
 
     shape: FloatArray
     rate: FloatArray
     z: FloatArray
     full: FloatArray
     span: FloatArray
+    removal: FloatArray
+    removal_shape: float
 
 
-def simulate(draws: Draws, age: FloatArray, *, removal: float, rng: np.random.Generator) -> Failures:
-    """Return failures over the span for every draw and place; a part that ends is replaced by a new one."""
+def simulate(draws: Draws, age: FloatArray, *, rng: np.random.Generator) -> Endings:
+    """Return replacements over the span for every draw and place; a part that ends is replaced by a new one."""
     shape = np.broadcast_to(draws.shape[:, None], draws.z.shape).ravel()
     rate = (draws.rate[:, None] * draws.z).ravel()
-    span, full = draws.span.ravel(), draws.full.ravel()
+    span, full, removal = draws.span.ravel(), draws.full.ravel(), draws.removal.ravel()
     start = np.broadcast_to(age, draws.z.shape).ravel()
     rows, used = np.arange(len(span)), np.zeros(len(span))
     found: list[IntArray] = []
     when: list[FloatArray] = []
+    kind: list[npt.NDArray[np.bool_]] = []
     while len(rows):
-        power, beta = start ** shape[rows], shape[rows]
-        failure = (power + rng.standard_exponential(len(rows)) / rate[rows]) ** (1.0 / beta) - start
-        other = rng.standard_exponential(len(rows)) / removal if removal > 0 else np.full(len(rows), np.inf)
+        failure = _wait(start, shape[rows], rate[rows], rng)
+        other = _wait(start, draws.removal_shape, removal[rows], rng) if removal.any() else np.inf
         used = used + np.minimum(failure, other)
         inside = used <= span[rows]
-        fails = inside & (failure <= other)
-        found.append(rows[fails])
-        when.append(used[fails] / full[rows[fails]])
+        found.append(rows[inside])
+        when.append(used[inside] / full[rows[inside]])
+        kind.append((failure <= other)[inside])
         rows, used = rows[inside], used[inside]
         start = np.zeros(len(rows))
     cells = np.concatenate(found)
     places = draws.z.shape[1]
-    return Failures(cells // places, cells % places, np.concatenate(when))
+    return Endings(cells // places, cells % places, np.concatenate(when), np.concatenate(kind))
+
+
+def _wait(start: FloatArray, shape: FloatArray | float, rate: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """Return how much further each part goes until an event of hazard βλt^(β−1); infinite where λ is 0."""
+    with np.errstate(divide="ignore", over="ignore"):
+        power = start**shape + rng.standard_exponential(len(start)) / rate
+        return np.asarray(power ** (1.0 / shape) - start)

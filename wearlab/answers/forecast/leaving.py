@@ -53,10 +53,11 @@ def stay(size: int) -> Leaving:
     return Leaving(np.zeros(size), np.zeros(size), np.ones(size), np.zeros(size), 0)
 
 
-def foresee_leaving(history: History, trucks: pd.Index, days: float) -> Leaving:
+def foresee_leaving(history: History, trucks: pd.Index, days: float, *, new: pd.DataFrame | None = None) -> Leaving:
     """Return how likely each truck is to leave service over so many days.
 
-    Miles at leaving follow a Weibull per class (all classes together below ten that left, a steady rate per mile where
+    ``new``: trucks yet to join, by ``unit_id`` their ``duty_cycle`` and ``share`` of the days in service. Miles at
+    leaving follow a Weibull per class (all classes together below ten that left, a steady rate per mile where
     there is no curve), trucks still in service censored, those in service before the record entering late.
     """
     units = history.units.set_index("unit_id").sort_index()
@@ -73,10 +74,19 @@ def foresee_leaving(history: History, trucks: pd.Index, days: float) -> Leaving:
         shape[duty == name], rate[duty == name] = law
     daily = units["miles_per_day"].astype(float).to_numpy()
     known = np.isfinite(exit_) & np.isfinite(daily)
-    at = units.index.get_indexer(trucks)
     drive = np.where(known, daily, 0.0) * days / MILES
-    rates = np.where(known, rate, 0.0)[at]
-    return Leaving(np.where(known, exit_, 0.0)[at], drive[at], shape[at], rates, int(left[usable].sum()))
+    laws = pd.DataFrame(
+        {"at": np.where(known, exit_, 0.0), "drive": drive, "shape": shape, "rate": np.where(known, rate, 0.0)},
+        index=units.index,
+    )
+    if new is not None and len(new):
+        by_class = laws[~left].groupby(duty[~left]).agg({"shape": "first", "rate": "max", "drive": "mean"})
+        own_class = by_class.reindex(new["duty_cycle"]).set_axis(new.index)
+        way = own_class["drive"] * new["share"].astype(float)
+        laws = pd.concat([laws, own_class.assign(at=0.0, drive=way)])
+    own = laws.reindex(trucks)
+    odometer, drive, shape, rate = (own[name].to_numpy(dtype=float) for name in ("at", "drive", "shape", "rate"))
+    return Leaving(odometer, drive, shape, rate, int(left[usable].sum()))
 
 
 def _fit(entry: FloatArray, exit_: FloatArray, left: npt.NDArray[np.bool_]) -> tuple[float, float]:

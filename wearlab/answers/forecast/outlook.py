@@ -17,10 +17,12 @@ from wearlab.answers.forecast.counts import (
     simulate,
     truck_counts,
 )
+from wearlab.answers.forecast.hardware import Hardware
 from wearlab.answers.forecast.leaving import Leaving
 from wearlab.answers.forecast.model import Curve, Stratum, truck_sums
 from wearlab.answers.forecast.places import Places, Span, truck_codes
-from wearlab.answers.forecast.practice import Effect
+from wearlab.answers.forecast.practice import Effect, is_sealed
+from wearlab.answers.forecast.removal import Removals
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -43,6 +45,7 @@ class Reach:
     """How far the forecast reaches, with what holds for every truck: its usage, and its leaving service."""
 
     span: Span
+    calendar: FloatArray
     leaving: Leaving
     usage: Usage
     draws: int
@@ -50,12 +53,14 @@ class Reach:
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """A stratum's lives, their trucks in the order of their codes, and what practice does to their hazard."""
+    """A stratum's lives, their trucks in the order of their codes, and what moves their hazard and their removal."""
 
     stratum: Stratum
     trucks: pd.Index
     effect: Effect
     usual: float  # mean ln of practised miles per stop, by hazard
+    hardware: Hardware
+    removals: Removals  # by truck
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,13 +70,15 @@ class Outlook:
     key: tuple[str, str]
     places: pd.DataFrame
     curve: Curve
-    removal: float
     known: Known
     expected: FloatArray  # places × months
+    others: FloatArray  # places × months: replacements that are no failure
     chance: FloatArray  # places
     chances: FloatArray  # draws × places: the chance under other curves
     by_draw: FloatArray  # draws × months
     by_shop: dict[str, FloatArray]  # draws
+    others_by_draw: FloatArray  # draws
+    parts_by_shop: dict[str, FloatArray]  # draws: failures and other replacements
     distribution: FloatArray  # of the whole count, at the fitted values
     on_road: float = 1.0  # share of failures that were not found at inspection
 
@@ -111,34 +118,36 @@ def foresee_fleet(
     known: Known,
     *,
     reach: Reach,
-    removal: float,
     rng: np.random.Generator,
 ) -> Outlook:
     """Return the outlook of a stratum whose parts are replaced when they fail."""
     truck = truck_codes(known.trucks, places)
-    law = Law(curve.shape, curve.rate, removal * curve.unit_of_age)
+    law = Law(curve.shape, curve.rate, known.removals.take(truck))
     bound = _bind(places, curve, known, reach)
     frailty = truck_frailty(known, curve.shape, curve.rate, curve.frailty)
     if frailty is None:
         z, weights = np.ones(1), np.ones((len(known.trucks), 1))
     else:
         z, weights = frailty_grid(frailty.shape, frailty.rate)
-    ahead = look_ahead(law, z, bound, months=reach.span.months)
+    ahead = look_ahead(law, z, bound, calendar=reach.calendar)
     mixed = weights[truck][:, :, None]
-    expected, chance = (ahead.expected * mixed).sum(axis=1), (ahead.chance * mixed).sum(axis=1)[:, -1]
+    expected, others = (ahead.expected * mixed).sum(axis=1), (ahead.others * mixed).sum(axis=1)
+    chance = (ahead.chance * mixed).sum(axis=1)[:, -1]
     here, code = np.unique(truck, return_inverse=True)
-    by_draw, by_shop = _simulate(places, bound, curve, known, removal=law.removal, reach=reach, rng=rng)
+    counted = _simulate(places, bound, curve, known, reach=reach, rng=rng)
     return Outlook(
         key,
         places,
         curve,
-        removal,
         known,
         expected,
+        others,
         chance,
         _chances(curve, known, truck, bound, chance),
-        by_draw,
-        by_shop,
+        counted.by_month,
+        counted.by_shop,
+        counted.others,
+        counted.parts_by_shop,
         add_counts(truck_counts(ahead, weights[here], code)),
     )
 
@@ -147,53 +156,71 @@ def _bind(places: pd.DataFrame, curve: Curve, known: Known, reach: Reach) -> Bou
     """Return where the places stand, ages in the curve's unit."""
     age = places["age"].to_numpy(dtype=float) / curve.unit_of_age
     span = places["span"].to_numpy(dtype=float) / curve.unit_of_age
-    pressure = known.effect.pressure(places["practised"].to_numpy(dtype=float))
-    return Bound(age, span, pressure, reach.leaving.take(truck_codes(reach.usage.trucks, places)))
+    practice = known.effect.pressure(places["practised"].to_numpy(dtype=float))
+    pressure = np.where(is_sealed(places), 1.0, practice) * known.hardware.pressure(places["hardware"])
+    leaving = reach.leaving.take(truck_codes(reach.usage.trucks, places))
+    return Bound(age, span, pressure, leaving, places["begin"].to_numpy(dtype=float))
+
+
+@dataclass(frozen=True, slots=True)
+class _Counted:
+    """Failures by draw and month (cumulative) and by shop; other replacements, and all of both by shop, by draw."""
+
+    by_month: FloatArray
+    by_shop: dict[str, FloatArray]
+    others: FloatArray
+    parts_by_shop: dict[str, FloatArray]
 
 
 def _simulate(
-    places: pd.DataFrame,
-    bound: Bound,
-    curve: Curve,
-    known: Known,
-    *,
-    removal: float,
-    reach: Reach,
-    rng: np.random.Generator,
-) -> tuple[FloatArray, dict[str, FloatArray]]:
-    """Return failures by draw and month (cumulative), and by draw for each shop."""
-    draws, months, usage = len(curve.shapes), reach.span.months, reach.usage
+    places: pd.DataFrame, bound: Bound, curve: Curve, known: Known, *, reach: Reach, rng: np.random.Generator
+) -> _Counted:
+    draws, months, usage = len(curve.shapes), len(reach.calendar) - 1, reach.usage
     truck = truck_codes(known.trucks, places)
     doubt = known.effect.error * rng.standard_normal((draws, 1))
+    of_hardware = rng.standard_normal((draws, max(len(known.hardware.effects), 1)))
     column = truck_codes(usage.trucks, places)
     shops, shop = np.unique(places["shop"].fillna("").astype(str).to_numpy(), return_inverse=True)
-    by_month, by_shop = np.zeros((draws, months)), np.zeros((draws, len(shops)))
+    by_month, others = np.zeros((draws, months)), np.zeros(draws)
+    by_shop, parts_by_shop = np.zeros((draws, len(shops))), np.zeros((draws, len(shops)))
     at_once = max(CELLS_AT_ONCE // len(places), 1)
     everything = np.arange(draws)
     for first in range(0, draws, at_once):
         rows = everything[first : first + at_once]
         full = bound.span * _rows(usage.factor, rows)[:, column]
-        pressure = _press(bound, places, known, doubt[rows])
+        pressure = _press(bound, places, known, doubt[rows], of_hardware[rows])
         cells = Draws(
             curve.shapes[rows],
             curve.rates[rows],
             _draw_frailties(curve, known, rows, rng)[:, truck] * pressure,
             np.maximum(full, 1e-12),
             full * _rows(usage.served, rows)[:, column],
+            known.removals.draw(len(rows), rng)[:, truck],
+            known.removals.shape,
         )
-        found = simulate(cells, bound.age, removal=removal, rng=rng)
-        month = np.minimum((found.share * months).astype(np.int64), months - 1)
-        by_month[rows] = np.bincount(found.draw * months + month, minlength=len(rows) * months).reshape(-1, months)
-        spot = found.draw * len(shops) + shop[found.place]
-        by_shop[rows] = np.bincount(spot, minlength=len(rows) * len(shops)).reshape(-1, len(shops))
-    return np.cumsum(by_month, axis=1), {str(name): by_shop[:, i] for i, name in enumerate(shops)}
+        found = simulate(cells, bound.age, rng=rng)
+        begin = bound.begin[found.place]
+        month = np.searchsorted(reach.calendar[1:-1], begin + (1.0 - begin) * found.share, side="right")
+        spot, size = found.draw * len(shops) + shop[found.place], len(rows) * len(shops)
+        failed = found.failed
+        cell = found.draw[failed] * months + month[failed]
+        by_month[rows] = np.bincount(cell, minlength=len(rows) * months).reshape(-1, months)
+        by_shop[rows] = np.bincount(spot[failed], minlength=size).reshape(-1, len(shops))
+        parts_by_shop[rows] = np.bincount(spot, minlength=size).reshape(-1, len(shops))
+        others[rows] = np.bincount(found.draw[~failed], minlength=len(rows))
+    return _Counted(
+        np.cumsum(by_month, axis=1),
+        {str(name): by_shop[:, i] for i, name in enumerate(shops)},
+        others,
+        {str(name): parts_by_shop[:, i] for i, name in enumerate(shops)},
+    )
 
 
-def _press(bound: Bound, places: pd.DataFrame, known: Known, doubt: FloatArray) -> FloatArray:
-    """Return the pressure of each place, by draw of what is not known of the effect of practice."""
+def _press(bound: Bound, places: pd.DataFrame, known: Known, doubt: FloatArray, of_hardware: FloatArray) -> FloatArray:
+    """Return the pressure of each place, by draw of what is not known of the effects of practice and hardware."""
     logs = np.log(places["practised"].to_numpy(dtype=float))
-    away = np.where(np.isfinite(logs), logs - known.usual, 0.0)
-    return np.asarray(bound.pressure * np.exp(doubt * away))
+    away = np.where(np.isfinite(logs) & ~is_sealed(places), logs - known.usual, 0.0)
+    return np.asarray(bound.pressure * np.exp(doubt * away) * known.hardware.doubt(places["hardware"], of_hardware))
 
 
 def _rows(values: FloatArray, rows: IntArray) -> FloatArray:
@@ -251,12 +278,14 @@ def foresee_file(
         key,
         places,
         curve,
-        0.0,
         known,
         (count * chance)[:, None],
+        np.zeros((len(places), 1)),
         chance,
         np.clip(np.array(other), 0.0, 1.0),
         total,
+        {},
+        np.zeros(draws),
         {},
         add_counts([binom.pmf(np.arange(n + 1), n, p) for n, p in zip(whole, chance, strict=True)]),
     )

@@ -66,19 +66,34 @@ def list_stretches(history: History, component: str, effects: dict[str, Effect])
 
 
 def press(rows: pd.DataFrame, effects: dict[str, Effect]) -> FloatArray:
-    """Return the hazard multiplier of each row from its class and ``practised``."""
+    """Return the hazard multiplier of each row from its class and ``practised``; 1 for sealed parts."""
     out = np.ones(len(rows))
     for duty, effect in effects.items():
         own = (rows["duty_cycle"] == duty).to_numpy()
         out[own] = effect.pressure(rows["practised"].to_numpy(dtype=float)[own])
+    out[is_sealed(rows)] = 1.0
     return out
 
 
+def is_sealed(rows: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    """Return which rows are parts that no stop can grease."""
+    if "hardware" not in rows:
+        return np.zeros(len(rows), dtype=bool)
+    return np.asarray(rows["hardware"].astype(object) == "sealed", dtype=bool)
+
+
 def present_practice(history: History, places: pd.DataFrame) -> FloatArray:
-    """Return the practised miles per stop of each place's truck in the last stretch seen; NaN where unknown."""
+    """Return the practised miles per stop of each place's truck in the last stretch seen; NaN where unknown.
+
+    Of a truck that is yet to join: the median of its class.
+    """
     if history.episodes.empty or places.empty:
         return np.full(len(places), np.nan)
     ordered = history.episodes.sort_values(["unit_id", "position", "exit_date", "exit"], kind="stable")
     last = ordered.groupby(["unit_id", "position"])["practised_miles"].last()
     key = pd.MultiIndex.from_frame(places[["unit_id", "position"]])
-    return np.asarray(last.reindex(key).to_numpy(dtype=float))
+    now = pd.Series(last.reindex(key).to_numpy(dtype=float), index=places.index)
+    if "joining" in places:
+        usual = now.groupby(places["duty_cycle"]).transform("median")
+        now = now.where(~places["joining"].to_numpy(dtype=bool), usual)
+    return np.asarray(now.to_numpy(dtype=float))

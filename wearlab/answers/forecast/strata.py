@@ -1,16 +1,18 @@
 """Every stratum of a forecast: its lives and their practice, its curve, and the outlook of its places."""
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from wearlab.answers.forecast.component import fit_component
+from wearlab.answers.forecast.hardware import Hardware, learn_hardware
 from wearlab.answers.forecast.model import Stratum, make_stratum
 from wearlab.answers.forecast.outlook import Known, Outlook, Reach, foresee_file, foresee_fleet, share_usage
-from wearlab.answers.forecast.places import Places, Span, as_lives, fittable_lives, on_road, removal_rate
+from wearlab.answers.forecast.places import Places, Span, as_lives, fittable_lives, on_road
 from wearlab.answers.forecast.practice import NO_EFFECT, Effect, learn_practice, list_stretches, present_practice
+from wearlab.answers.forecast.removal import learn_removals, steady_removals
 from wearlab.history.lives import History
 
 Progress = Callable[[str], None]
@@ -38,7 +40,7 @@ def foresee_places(
     draws = int(np.clip(DRAWS_BUDGET // len(places.table), FEWEST_DRAWS, MOST_DRAWS))
     strata = len(places.table.groupby(["component", "duty_cycle"]))
     seeds = iter(np.random.default_rng(seed).spawn(1 + 2 * strata))
-    reach = Reach(span, places.leaving, share_usage(places, draws, next(seeds)), draws)
+    reach = Reach(span, places.calendar, places.leaving, share_usage(places, draws, next(seeds)), draws)
     outlooks: list[Outlook] = []
     for component, here in places.table.groupby("component", sort=True):
         progress(f"forecasting {component!s}" if component else "forecasting")
@@ -64,8 +66,12 @@ def _foresee(
     age = float(np.exp(np.log(lives["exit"]).mean()))
     effects = learn_practice(history, component, level)
     rows = list_stretches(history, component, effects)
+    hardware = Hardware() if is_file else learn_hardware(rows)
+    if hardware.effects:
+        rows = rows.assign(pressure=rows["pressure"] * hardware.pressure(rows["hardware"]))
     duties = sorted({*rows["duty_cycle"], *here["duty_cycle"]})
-    known = {duty: _know(rows, here, duty, age, effects.get(duty, NO_EFFECT), is_file) for duty in duties}
+    found = _Found(rows, lives, here, age, hardware, is_file)
+    known = {duty: _know(found, duty, effects.get(duty, NO_EFFECT)) for duty in duties}
     pooled = _as_stratum(rows, _trucks(rows), age, is_file)
     now = pd.Series(present_practice(history, here), index=here.index)
     practised = here.assign(practised=here["duty_cycle"].map(intervals).astype(float).fillna(now))
@@ -84,7 +90,7 @@ def _foresee(
             outlooks.append(foresee_file(key, places, curve, one, rng=next(seeds)))
             continue
         own = lives[lives["duty_cycle"] == duty]
-        made = foresee_fleet(key, places, curve, one, reach=reach, removal=removal_rate(own), rng=next(seeds))
+        made = foresee_fleet(key, places, curve, one, reach=reach, rng=next(seeds))
         outlooks.append(replace(made, on_road=on_road(own)))
     return outlooks
 
@@ -98,14 +104,28 @@ def _as_stratum(rows: pd.DataFrame, trucks: pd.Index, age: float, is_file: bool)
     return make_stratum(lives, age, pressure=rows["pressure"].to_numpy(dtype=float))
 
 
-def _know(rows: pd.DataFrame, here: pd.DataFrame, duty: str, age: float, effect: Effect, is_file: bool) -> Known:
-    own = rows[rows["duty_cycle"] == duty]
-    trucks = _trucks(own, here[here["duty_cycle"] == duty])
-    stratum = _as_stratum(own, trucks, age, is_file)
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """What is known of one component: its stretches, its lives, its places ahead, its unit of age, its hardware."""
+
+    rows: pd.DataFrame
+    lives: pd.DataFrame
+    here: pd.DataFrame
+    age: float
+    hardware: Hardware
+    is_file: bool
+
+
+def _know(found: _Found, duty: str, effect: Effect) -> Known:
+    own = found.rows[found.rows["duty_cycle"] == duty]
+    lives = found.lives[found.lives["duty_cycle"] == duty]
+    trucks = _trucks(own, lives, found.here[found.here["duty_cycle"] == duty])
+    stratum = _as_stratum(own, trucks, found.age, found.is_file)
     logs = np.log(own["practised"].to_numpy(dtype=float))
     weight = np.where(np.isfinite(logs), stratum.pressure * (stratum.lives.exit**2 - stratum.lives.entry**2), 0.0)
     usual = float((np.nan_to_num(logs) * weight).sum() / weight.sum()) if weight.sum() > 0 else 0.0
-    return Known(stratum, trucks, effect, usual)
+    removals = steady_removals(0.0, len(trucks)) if found.is_file else learn_removals(lives, trucks, found.age)
+    return Known(stratum, trucks, effect, usual, found.hardware, removals)
 
 
 def _repeats(lives: pd.DataFrame) -> bool:
