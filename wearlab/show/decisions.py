@@ -1,5 +1,6 @@
 """What the answers come to, in words: what to change, stock, inspect and believe."""
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -14,6 +15,7 @@ from wearlab.show.figures import (
     show_name,
     show_number,
     show_scale,
+    show_sentence,
     show_share,
     show_value,
     show_whole,
@@ -34,13 +36,26 @@ NO_ANSWER = "Not answered from this data"
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """One thing to decide: a headline, the sentences behind it, and the section that shows why."""
+    """One thing to decide: a headline, the sentences behind it, its grade of evidence, the section that shows why."""
 
     area: str
     headline: str
     sentences: tuple[str, ...]
     evidence: str | None
     section: str
+
+
+@dataclass(frozen=True, slots=True)
+class Brief:
+    """What there is to decide in one area, a line each: the headline, its grade of evidence, the section behind it."""
+
+    area: str
+    lines: tuple[tuple[str, str | None, str], ...]
+
+
+def units_of(study: Study) -> dict[str, str]:
+    """Return what the headings of tables call the unit of lives and that of money."""
+    return {"scale": show_scale(study.basis.scale), "currency": show_text(study.history.config.currency)}
 
 
 def table_of(result: object, name: str) -> pd.DataFrame:
@@ -56,18 +71,38 @@ def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
     return [{str(name): value for name, value in row.items()} for row in frame.to_dict("records")]
 
 
-def decide(study: Study) -> tuple[Decision, ...]:
-    """Return what the study comes to, by what there is to decide; last what has no answer."""
-    decisions = (
-        *_schedules(study),
-        *_lives(study),
-        *_replacements(study),
-        *_stock(study),
-        *_units(study),
-        *_clusters(study),
-        *_work(study),
-    )
-    return tuple(sorted(decisions, key=lambda decision: decision.headline == NO_ANSWER))
+def decide(study: Study, *, audience: str = "all") -> tuple[Decision, ...]:
+    """Return what the study comes to for one reader, by what there is to decide; last what has no answer."""
+    makers = {
+        _schedules: ("engineer", "manager"),
+        _lives: ("engineer", "manager"),
+        _classes: ("engineer", "manager"),
+        _replacements: ("engineer", "manager"),
+        _stock: ("manager",),
+        _units: ("analyst", "manager"),
+        _clusters: ("analyst", "manager"),
+        _work: ("engineer", "manager", "analyst"),
+    }
+    found = [decision for make, readers in makers.items() if audience in ("all", *readers) for decision in make(study)]
+    return tuple(sorted(found, key=lambda decision: decision.headline == NO_ANSWER))
+
+
+def in_short(decisions: tuple[Decision, ...]) -> tuple[Brief, ...]:
+    """Return the decisions as a list to be read in half a minute, area by area."""
+    areas = dict.fromkeys(decision.area for decision in decisions if decision.headline != NO_ANSWER)
+    briefs = [
+        Brief(
+            area,
+            tuple(
+                (decision.headline, decision.evidence, decision.section)
+                for decision in decisions
+                if decision.area == area and decision.headline != NO_ANSWER
+            ),
+        )
+        for area in areas
+    ]
+    silent = tuple((decision.area, None, decision.section) for decision in decisions if decision.headline == NO_ANSWER)
+    return (*briefs, Brief(NO_ANSWER, silent)) if silent else tuple(briefs)
 
 
 def _unanswered(area: str, result: object, section: str) -> tuple[Decision, ...]:
@@ -119,7 +154,7 @@ def is_changed(row: Mapping[str, Any]) -> bool:
 
 def schedule_sentences(row: Mapping[str, Any], study: Study) -> tuple[str, ...]:
     """Return what stands behind one class's regrease interval: saving, chance, flat zone, limit."""
-    sentences = [f"For the schedule: {show_text(row['sentence'])}"] if not is_missing(row.get("sentence")) else []
+    sentences = [] if is_missing(row.get("sentence")) else [_for_the_schedule(row)]
     if is_changed(row) and not is_missing(row.get("saving_per_truck_year")):
         saving = show_interval(row["saving_per_truck_year"], row.get("saving_low"), row.get("saving_high"), "money")
         chance = row.get("probability_better")
@@ -135,6 +170,13 @@ def schedule_sentences(row: Mapping[str, Any], study: Study) -> tuple[str, ...]:
     return tuple(sentences)
 
 
+def _for_the_schedule(row: Mapping[str, Any]) -> str:
+    """Return a row's sentence for the schedule without the name of its class, which stands in the headline."""
+    name, colon, rest = show_sentence(row["sentence"]).partition(": ")
+    named = {str(row.get("duty_cycle")).replace("_", " ").casefold(), show_name(row.get("duty_cycle")).casefold()}
+    return f"For the schedule: {rest if colon and name.casefold() in named else name + colon + rest}"
+
+
 def _lives(study: Study) -> Iterable[Decision]:
     """Yield how long parts last where there is no schedule to decide on."""
     fits = table_of(study.fits, "fits")
@@ -144,6 +186,37 @@ def _lives(study: Study) -> Iterable[Decision]:
     sentences = tuple(filter(None, (life_words(row, scale) for row in records(fits))))
     few = sentences[:NAMED_UNITS] if len(sentences) > 1 else ()
     yield Decision("Life", life_title(fits, scale), few, None, "lives")
+
+
+def _classes(study: Study) -> Iterable[Decision]:
+    """Yield which class wears its parts fastest, part by part."""
+    area = "Wear by class"
+    yield from _unanswered(area, study.comparison, "classes")
+    contrasts = table_of(study.comparison, "contrasts")
+    if contrasts.empty or contrasts["b10_ratio"].notna().sum() == 0:
+        return
+    known = contrasts.loc[contrasts["b10_ratio"].notna()]
+    widest = known.loc[known.groupby("component", sort=False, dropna=False)["b10_ratio"].idxmax()]
+    sentences = tuple(f"{_class_words(row)}." for row in records(widest)[:NAMED_UNITS])
+    yield Decision(area, class_title(known), sentences, None, "classes")
+
+
+def class_title(contrasts: pd.DataFrame) -> str:
+    """Return the widest of the differences between classes in one sentence."""
+    rows = [row for row in records(contrasts) if not is_missing(row.get("b10_ratio"))]
+    if not rows:
+        return "Classes side by side"
+    return _class_words(max(rows, key=lambda row: abs(math.log(row["b10_ratio"]))))
+
+
+def _class_words(row: Mapping[str, Any]) -> str:
+    ratio, low, high = float(row["b10_ratio"]), row.get("b10_ratio_low"), row.get("b10_ratio_high")
+    longer, shorter = show_name(row["level"]), show_name(row["reference"])
+    if ratio < 1:
+        ratio, longer, shorter = 1 / ratio, shorter, longer
+        low, high = (None if is_missing(end) or not end else 1 / float(end) for end in (high, low))
+    part = show_name(row["component"]) if not is_missing(row.get("component")) else "part"
+    return f"A {part} in {longer} work lasts {show_interval(ratio, low, high, 'ratio')} times as long as in {shorter}"
 
 
 def _replacements(study: Study) -> Iterable[Decision]:
@@ -244,9 +317,9 @@ def _clusters(study: Study) -> Iterable[Decision]:
         if verdict.get("found") in ("found", "suspected"):
             word = "have something in common" if verdict["found"] == "found" else "may have something in common"
             headline = (
-                f"{name.capitalize()} failures {word}: {show_name(verdict['factor'])} {show_text(verdict['level'])}"
+                f"{name.capitalize()} failures {word}: {show_name(verdict['factor'])} {show_name(verdict['level'])}"
             )
-            yield Decision(area, headline, (show_text(verdict["text"]),), None, cluster_section(number))
+            yield Decision(area, headline, (show_sentence(verdict["text"]),), None, cluster_section(number))
         elif verdict:
             quiet.append(name)
     if quiet:

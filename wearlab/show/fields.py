@@ -7,7 +7,10 @@ TOP_ROWS = 12
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """One shown column: its name in the frame, heading, kind (figures.KINDS) and, with an interval, its ends."""
+    """One shown column: its name in the frame, heading, kind (figures.KINDS) and, with an interval, its ends.
+
+    In a heading ``{scale}`` stands for the unit of lives and ``{currency}`` for that of money.
+    """
 
     column: str
     heading: str
@@ -40,7 +43,8 @@ def ends(column: str, heading: str, kind: str) -> Field:
 COMPONENT = Field("component", "Part", "name")
 DUTY_CYCLE = Field("duty_cycle", "Duty cycle", "name")
 UNIT = Field("unit_id", "Truck", "text")
-POSITION = Field("position", "Position", "text")
+POSITION = Field("position", "Position", "place")
+SHOP = Field("shop", "Shop", "label")
 LIVES = Field("lives", "Lives", "count")
 FAILURES = Field("failures", "Failures", "count")
 FACTOR = Field("factor", "Factor", "name")

@@ -1,9 +1,12 @@
 """Values as a reader sees them: numbers with separators, dates in words, text from data made harmless."""
 
 import math
+import re
+from dataclasses import fields
 from datetime import date, datetime
 from typing import Any
 
+from wearlab.history.config import Costs, FleetConfig, Limits
 from wearlab.show.document import plain_value, show_text
 
 MISSING = "–"
@@ -15,6 +18,10 @@ NAMES = {
     "center_bearing": "center bearing",
     "line_haul": "line-haul",
 }
+CODE = re.compile(r"[a-z0-9]+(?:[_-][a-z0-9]+)*")
+CODE_IN_TEXT = re.compile(r"(?<![\w./\\-])[a-z][a-z0-9]*(?:_[a-z0-9]+)+(?:-[a-z0-9]+)*(?![\w/]|\.\w)")
+PLACE = re.compile(r"[a-z0-9_-]+(?:\.[a-z0-9_-]+)+")
+SETTINGS = frozenset(entry.name for table in (FleetConfig, Costs, Limits) for entry in fields(table))
 
 
 def show_name(value: object) -> str:
@@ -25,7 +32,22 @@ def show_name(value: object) -> str:
 def _name(text: str) -> str:
     if text in NAMES:
         return NAMES[text]
-    return text.replace("_", " ") if text.replace("_", "").isalnum() and text.islower() else text
+    return text.replace("_", " ") if CODE.fullmatch(text) else text
+
+
+def show_place(value: object) -> str:
+    """Return a code of a position (``main.joint.1``) as words; another way of naming positions stands as it is."""
+    text = show_text(value)
+    return text.replace(".", " ").replace("_", " ") if PLACE.fullmatch(text) else _name(text)
+
+
+def show_sentence(text: object) -> str:
+    """Return a sentence with the codes of the data in it as words; names of settings in fleet.toml stay as they are."""
+    return CODE_IN_TEXT.sub(_code_in_words, show_text(text))
+
+
+def _code_in_words(found: re.Match[str]) -> str:
+    return found[0] if found[0] in SETTINGS else _name(found[0])
 
 
 def show_scale(scale: str) -> str:
@@ -130,7 +152,7 @@ _NUMBERS = {
     "odds": show_odds,
     "chance": show_chance,
 }
-KINDS = ("text", "prose", "label", "name", "date", "flag", *_NUMBERS)
+KINDS = ("text", "prose", "label", "name", "place", "date", "flag", *_NUMBERS)
 
 
 def is_numeric(kind: str) -> bool:
@@ -150,4 +172,7 @@ def show_value(value: Any, kind: str, *, like: Any = None) -> str:
         return show_date(value)
     if kind == "flag":
         return "yes" if bool(value) else "no"
-    return show_name(value) if kind in ("name", "label") else show_text(value)
+    return _WORDS.get(kind, show_text)(value)
+
+
+_WORDS = {"name": show_name, "label": show_name, "place": show_place, "prose": show_sentence}

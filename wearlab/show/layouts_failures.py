@@ -1,6 +1,17 @@
-"""Which columns of the tables of failures, wear and work a reader sees."""
+"""Which columns of the tables of early and common failures a reader sees."""
 
-from wearlab.show.fields import COMPONENT, DUTY_CYCLE, FACTOR, FAILURES, LIVES, POSITION, UNIT, Field, Layout, ends
+from wearlab.show.fields import (
+    COMPONENT,
+    FACTOR,
+    FAILURES,
+    LIVES,
+    POSITION,
+    SHOP,
+    UNIT,
+    Field,
+    Layout,
+    ends,
+)
 
 FAILURE_LAYOUTS: dict[tuple[str, str], Layout] = {
     ("early", "units"): Layout(
@@ -23,7 +34,7 @@ FAILURE_LAYOUTS: dict[tuple[str, str], Layout] = {
         (
             UNIT,
             POSITION,
-            Field("age", "Age at failure", "whole"),
+            Field("age", "Age at failure, {scale}", "whole"),
             Field("u", "Share failing by then", "chance"),
             Field("q_value", "q value", "chance"),
             Field("flagged", "Flagged", "flag"),
@@ -47,7 +58,7 @@ FAILURE_LAYOUTS: dict[tuple[str, str], Layout] = {
         "What failed parts have in common",
         (
             FACTOR,
-            Field("level", "Level", "text"),
+            Field("level", "Level", "label"),
             LIVES,
             Field("observed", "Observed", "count"),
             Field("expected", "Expected", "number"),
@@ -62,7 +73,7 @@ FAILURE_LAYOUTS: dict[tuple[str, str], Layout] = {
         (
             Field("kind", "Kind", "name"),
             FACTOR,
-            Field("level", "Level", "text"),
+            Field("level", "Level", "label"),
             LIVES,
             Field("observed", "Observed", "count"),
             Field("expected", "Expected", "number"),
@@ -75,7 +86,7 @@ FAILURE_LAYOUTS: dict[tuple[str, str], Layout] = {
         (
             UNIT,
             POSITION,
-            Field("age", "Age", "whole"),
+            Field("age", "Age, {scale}", "whole"),
             Field("fitted", "Fitted", "date"),
             Field("probability_90_days", "Chance of failing in 90 days", "odds"),
         ),
@@ -87,7 +98,7 @@ FAILURE_LAYOUTS: dict[tuple[str, str], Layout] = {
             LIVES,
             FAILURES,
             ends("beta", "Shape", "ratio"),
-            Field("median_age_at_failure", "Median age at failure", "whole"),
+            Field("median_age_at_failure", "Median age at failure, {scale}", "whole"),
             Field("median_days_since_service", "Median days since service", "whole"),
             Field("reading", "Reading", "prose"),
         ),
@@ -106,108 +117,6 @@ FAILURE_LAYOUTS: dict[tuple[str, str], Layout] = {
     ("cluster", "what_would_settle"): Layout(
         "What would settle it", (Field("step", "Step", "prose"), Field("tells", "Tells", "prose"))
     ),
-    ("forecast", "totals"): Layout(
-        "Failures to count on",
-        (Field("group", "Group", "name"), Field("expected", "Expected", "number", "low", "high")),
-        rows=24,
-        folded=True,
-    ),
-    ("forecast", "parts"): Layout(
-        "Parts to stock",
-        (
-            COMPONENT,
-            Field("parts", "In service", "count"),
-            Field("expected", "Failures expected", "number", "low", "high"),
-            Field("stock", "Stock that suffices", "count"),
-            Field("cost", "Cost of the failures", "money", "cost_low", "cost_high"),
-        ),
-        rows=24,
-    ),
-    ("forecast", "units"): Layout(
-        "Parts most likely to fail next",
-        (
-            UNIT,
-            POSITION,
-            COMPONENT,
-            Field("age", "Age", "whole"),
-            Field("probability", "Chance of failing", "odds", "low", "high"),
-        ),
-        order=("-probability", "unit_id", "position"),
-    ),
-    ("forecast", "by_shop"): Layout(
-        "Failures to count on by shop",
-        (
-            Field("shop", "Shop", "text"),
-            Field("parts", "In service", "count"),
-            Field("expected", "Expected", "number", "low", "high"),
-        ),
-        rows=24,
-        folded=True,
-    ),
-    ("forecast", "backtest"): Layout(
-        "The forecast tried on the past",
-        (
-            Field("as_of", "Made as of", "date"),
-            Field("expected", "Expected", "number", "low", "high"),
-            Field("observed", "Happened", "count"),
-            Field("covered", "Inside the range", "flag"),
-        ),
-    ),
-    ("wear", "parts"): Layout(
-        "Measured wear and what is left",
-        (
-            UNIT,
-            POSITION,
-            Field("quantity", "Quantity", "name"),
-            Field("latest", "Latest", "number"),
-            Field("limit", "Limit", "number"),
-            Field("unit", "Unit", "text"),
-            Field("rate_per_1000", "Per 1,000 miles", "number"),
-            Field("miles_to_limit", "Miles to limit", "number", "low", "high"),
-            Field("status", "Status", "text"),
-        ),
-        order=("miles_to_limit", "unit_id", "position"),
-    ),
-    ("wear", "rates"): Layout(
-        "How fast parts wear",
-        (
-            COMPONENT,
-            DUTY_CYCLE,
-            Field("quantity", "Quantity", "name"),
-            Field("parts", "Parts", "count"),
-            Field("measurements", "Measurements", "count"),
-            Field("rate_per_1000", "Per 1,000 miles", "number"),
-            Field("unit", "Unit", "text"),
-        ),
-        rows=24,
-        folded=True,
-    ),
-    ("due", "shops"): Layout(
-        "Work by shop",
-        (
-            Field("shop", "Shop", "text"),
-            Field("status", "Status", "name"),
-            Field("trucks", "Trucks", "count"),
-            Field("jobs", "Jobs", "count"),
-            Field("minutes", "Minutes", "count"),
-        ),
-        rows=24,
-        folded=True,
-    ),
-    ("due", "work"): Layout(
-        "Work list",
-        (
-            Field("status", "Status", "name"),
-            UNIT,
-            Field("shop", "Shop", "text"),
-            POSITION,
-            Field("task", "Task", "name"),
-            Field("due_miles", "Due at", "whole"),
-            Field("due_date", "Due on", "date"),
-            Field("why", "Why", "prose"),
-        ),
-        rows=20,
-    ),
     ("cluster", "consequences"): Layout(
         "What it costs further down: splines under the boots",
         (
@@ -217,7 +126,7 @@ FAILURE_LAYOUTS: dict[tuple[str, str], Layout] = {
             Field("expected", "Expected", "number"),
             ends("ratio", "Observed to expected", "ratio"),
             Field("times_before", "Times as often as before", "ratio", "times_before_low", "times_before_high"),
-            Field("cost", "Cost of the failures", "money"),
+            Field("cost", "Cost of the failures, {currency}", "money"),
         ),
     ),
     ("cluster", "combination"): Layout(
@@ -231,8 +140,8 @@ FAILURE_LAYOUTS: dict[tuple[str, str], Layout] = {
             Field("check", "Check", "name"),
             Field("limit", "Limit", "text"),
             COMPONENT,
-            Field("shop", "Shop", "text"),
-            Field("crew", "Crew", "text"),
+            SHOP,
+            Field("crew", "Crew", "label"),
             Field("fitted", "Fitted", "count"),
             Field("share", "Outside the limit", "share", "low", "high"),
         ),

@@ -6,12 +6,11 @@ import numpy as np
 import pandas as pd
 
 from wearlab.curves.fit import Fits
-from wearlab.show.decisions import life_title, life_words, records, table_of
+from wearlab.show.decisions import class_title, life_title, life_words, records, table_of
 from wearlab.show.figures import is_missing, show_count, show_name, show_scale, show_value
 from wearlab.show.pictures import Picture, busiest, key_of, make_panel, ranges_of, source_line, span_of
 from wearlab.show.plots import as_file, draw_svg
 from wearlab.show.plots_lives import draw_life_curves, draw_paper, draw_ranges
-from wearlab.show.tables import show_interval
 from wearlab.study import Study
 
 POINTS_SHOWN, CLASSES_SHOWN = 40, 20
@@ -60,7 +59,7 @@ def picture_classes(study: Study) -> Picture | None:
     note = "Dot: best estimate. Line: its range. Ranges that overlap widely mean that the classes cannot be told apart."
     if classes.groupby("component", dropna=False).size().max() > CLASSES_SHOWN:
         note += f" Drawn are the {CLASSES_SHOWN} classes with the most failures; the data have all of them."
-    title = _class_title(study)
+    title = class_title(table_of(study.comparison, "contrasts"))
     return Picture(
         "class_lives", title, tuple(panels), tuple(words), note, source_line(study.comparison.basis), classes
     )
@@ -72,20 +71,6 @@ def _largest(classes: pd.DataFrame) -> pd.DataFrame:
         return classes
     kept = classes.sort_values("failures", ascending=False, kind="stable").index[:CLASSES_SHOWN]
     return classes.loc[classes.index.isin(kept)]
-
-
-def _class_title(study: Study) -> str:
-    contrasts = table_of(study.comparison, "contrasts")
-    rows = [row for row in records(contrasts) if not is_missing(row.get("b10_ratio"))]
-    if not rows:
-        return "Classes side by side"
-    row = max(rows, key=lambda entry: abs(np.log(entry["b10_ratio"])))
-    ratio = float(row["b10_ratio"])
-    span = show_interval(ratio, row.get("b10_ratio_low"), row.get("b10_ratio_high"), "ratio")
-    return (
-        f"A {show_name(row['component'])} in {show_name(row['level'])} work lasts {span} times "
-        f"as long as in {show_name(row['reference'])}"
-    )
 
 
 def picture_paper(study: Study) -> Picture | None:

@@ -1,6 +1,6 @@
 """A result's tables as the page prints them: headings, values with their ranges, and the cautions in their rows."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -8,10 +8,10 @@ import pandas as pd
 
 from wearlab.show.document import plain_value, show_text
 from wearlab.show.fields import Field, Layout
-from wearlab.show.figures import is_missing, is_numeric, show_value
+from wearlab.show.figures import is_missing, is_numeric, show_sentence, show_value
 from wearlab.show.layouts import LAYOUTS
 
-STYLES = {"name": "name", "date": "name", "prose": "prose"}
+STYLES = {"name": "name", "place": "name", "date": "name", "prose": "prose"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,16 +37,36 @@ class ShownTable:
     folded: bool
 
 
-def lay_out(question: str, table: str, frame: pd.DataFrame, *, section: str) -> ShownTable:
-    """Return a result's table as the page prints it; columns that the frame lacks are left away."""
+def lay_out(
+    question: str,
+    table: str,
+    frame: pd.DataFrame,
+    *,
+    section: str,
+    units: Mapping[str, str],
+    strata: tuple[str, ...] = (),
+) -> ShownTable:
+    """Return a result's table as it is shown; columns that the frame lacks are left away.
+
+    ``units`` gives the ``scale`` and ``currency`` that headings name; ``strata`` are columns to be shown first.
+    """
     layout = LAYOUTS.get((question, table)) or Layout(table.replace("_", " ").capitalize(), _plain_fields(frame))
-    fields = [field for field in layout.fields if _present(field, frame)]
+    named = {field.column: field for field in layout.fields}
+    first = [named.pop(name, Field(name, name.replace("_", " ").capitalize(), "name")) for name in strata]
+    fields = [field for field in (*first, *named.values()) if _present(field, frame)]
     ordered = _in_order(_picked(frame, layout), layout.order).head(layout.rows)
     rows = tuple(tuple(_cell(record, field) for field in fields) for record in ordered.to_dict("records"))
-    headings = tuple((field.heading, is_numeric(field.kind)) for field in fields)
+    headings = tuple((in_units(field.heading, units), is_numeric(field.kind)) for field in fields)
     return ShownTable(
         f"{section}-{table}", layout.caption, headings, rows, len(frame), f"{question}_{table}.csv", layout.folded
     )
+
+
+def in_units(heading: str, units: Mapping[str, str]) -> str:
+    """Return a heading with its units in the place of ``{scale}`` and ``{currency}``."""
+    for name, unit in units.items():
+        heading = heading.replace(f"{{{name}}}", unit)
+    return heading
 
 
 def _plain_fields(frame: pd.DataFrame) -> tuple[Field, ...]:
@@ -58,7 +78,7 @@ def _plain_fields(frame: pd.DataFrame) -> tuple[Field, ...]:
 def _present(field: Field, frame: pd.DataFrame) -> bool:
     """Return whether a frame says anything at all under a heading."""
     columns = [name for name in (field.column, field.low, field.high) if name in frame.columns]
-    return bool(frame[columns].notna().to_numpy().any())
+    return any(frame[name].notna().any() for name in columns)
 
 
 def _picked(frame: pd.DataFrame, layout: Layout) -> pd.DataFrame:
@@ -121,5 +141,5 @@ def row_cautions(frame: pd.DataFrame, *, known: tuple[str, ...]) -> tuple[str, .
 
 def _texts(cautions: Any) -> list[str]:
     if isinstance(cautions, list | tuple):
-        return [show_text(getattr(caution, "text", caution)) for caution in cautions]
-    return [] if is_missing(cautions) else [show_text(part) for part in str(cautions).split(" | ")]
+        return [show_sentence(getattr(caution, "text", caution)) for caution in cautions]
+    return [] if is_missing(cautions) else [show_sentence(part) for part in str(cautions).split(" | ")]

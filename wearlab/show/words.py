@@ -176,10 +176,15 @@ _ENDINGS = {"low": "The lower end of the interval around this: ", "high": "The u
 def explain(term: str) -> str | None:
     """Return a term or column name explained in plain words, or None where the tool does not use it.
 
-    Case, spaces, hyphens and underscores do not matter; a column ending in ``_low`` or ``_high`` is the end of an
-    interval.
+    Case, spaces, hyphens and underscores do not matter; nor does a unit after a comma. A column ending in ``_low`` or
+    ``_high`` is the end of an interval.
     """
-    key = _key(term)
+    if (text := _explain_key(_key(term))) is not None or "," not in term:
+        return text
+    return _explain_key(_key(term.rsplit(",", 1)[0]))
+
+
+def _explain_key(key: str) -> str | None:
     if (text := _text_of(key)) is not None:
         return text
     stem, _, ending = key.rpartition(" ")
