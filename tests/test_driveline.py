@@ -9,12 +9,12 @@ import pytest
 from wearlab.driveline import (
     Joint,
     Line,
-    References,
     Slip,
     Tube,
     check_driveline,
     check_layouts,
     compare_severity,
+    edit_references,
     read_angles,
     read_line,
     read_spectra,
@@ -140,7 +140,7 @@ def test_too_near_the_critical_speed_says_how_long_the_tube_may_be():
 
 
 def test_a_fleet_may_put_its_own_limits_with_their_source():
-    own = References(preferred_angle=Reference("preferred_angle", 6.0, "deg", "maker's approval"))
+    own = edit_references([Reference("preferred_angle", 6.0, "deg", "maker's approval")])
     check = check_driveline(Line(1000, (Joint(5.0), Joint(5.0))), references=own)
     assert check.checks["within"].all()
     assert "maker's approval" in set(check.references["source"])

@@ -17,7 +17,8 @@ from wearlab.driveline.kinematics import (
 )
 from wearlab.driveline.layout import check_angles, check_tube
 from wearlab.driveline.loads import Tube, joint_cycles_per_mile, sliding_work, spline_axial_force
-from wearlab.driveline.references import References
+from wearlab.driveline.references import References, read_references
+from wearlab.driveline.suggest import SUGGESTED, Suggestion, suggest_changes
 from wearlab.evidence import SAFETY, Basis, Caution, DataError
 
 NOT_A_DESIGN_TOOL = Caution(
@@ -25,11 +26,19 @@ NOT_A_DESIGN_TOOL = Caution(
     "Angles, speeds and loads are compared with reference limits that you can edit; this is no design tool. The "
     "maker's application approval and published limits stand.",
 )
+ONE_AT_A_TIME = Caution(
+    "one-at-a-time",
+    "Each change of angle beside a check is the least one for that check, taken alone. Turning one part of the line "
+    "often changes the angle of the next joint too: measure and check again after any change.",
+)
 RATIOS_ONLY = Caution(
     "ratios-only",
     "Published constants for joint life differ twofold, so only ratios between duties are given, never hours or miles.",
 )
-FRICTION = (("well greased", 0.06), ("dry", 0.10), ("galled", 0.30))  # from memory
+SPLINE_STATES = ("well_greased", "dry", "galled")
+
+
+TABLES = ("checks", "suggested", "joints", "shafts", "figures", "turn", "references")
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,11 +71,15 @@ class Line:
 class DrivelineCheck:
     """What one line of joints does, against reference limits.
 
-    ``joints``: joint, state, angle_deg, ratio_low, ratio_high, acceleration, driving_couple_nm, driven_couple_nm.
+    ``joints``: joint, state, angle_deg, ratio_low, ratio_high, speed_swing (of the mean speed, slowest to fastest),
+    acceleration, driving_couple_nm, driven_couple_nm.
     ``shafts``: behind_joint, state, drive_residual_deg, drive_acceleration, coast_residual_deg, coast_acceleration.
     ``checks``: check, state, joint, value, limit, unit, within, change_deg, text, source (one row per limit looked at;
     ``change_deg`` is the least change of that joint's angle that brings it in, missing where none does).
-    ``turn``: state, behind_joint, turn_deg, ratio, acceleration. ``figures``: name, value, unit. ``references``.
+    ``suggested``: joint, angle_deg, change_deg, becomes_deg (and unloaded), the least changes that keep every limit
+    together; empty where none are needed or none were found (a caution says so).
+    ``turn``: state, behind_joint, turn_deg, ratio, acceleration. ``figures`` and ``references``: name, value, unit,
+    source.
     Accelerations in rad/s², couples in N·m.
     """
 
@@ -76,13 +89,14 @@ class DrivelineCheck:
     joints: pd.DataFrame
     shafts: pd.DataFrame
     checks: pd.DataFrame
+    suggested: pd.DataFrame
     turn: pd.DataFrame
     figures: pd.DataFrame
     references: pd.DataFrame = field(repr=False)
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the tables by name."""
-        return {name: getattr(self, name) for name in ("checks", "joints", "shafts", "figures", "turn", "references")}
+        return {name: getattr(self, name) for name in TABLES}
 
 
 def check_driveline(line: Line, *, references: References | None = None, source: str = "given") -> DrivelineCheck:
@@ -92,7 +106,7 @@ def check_driveline(line: Line, *, references: References | None = None, source:
     that are not as many as the joints.
     """
     _refuse_nonsense(line)
-    limits = references or References()
+    limits = references or read_references()
     states = _states(line)
     cautions: tuple[Caution, ...] = (NOT_A_DESIGN_TOOL, RATIOS_ONLY, SAFETY)
     if line.unloaded_angles_deg is None:
@@ -103,9 +117,12 @@ def check_driveline(line: Line, *, references: References | None = None, source:
     checks = [row for state, joints in states for row in check_angles(line.speed_rpm, state, joints, limits)]
     if line.tube is not None:
         checks += check_tube(line.speed_rpm, line.tube, limits)
-    if sum(not row["within"] for row in checks) > 1:
-        text = "Each change of angle is the least one for its own check, taken alone: check again after any change."
-        cautions = (Caution("one-at-a-time", text), *cautions)
+    suggested = Suggestion(None, "")
+    if not all(row["within"] for row in checks):
+        cautions = (ONE_AT_A_TIME, *cautions)
+        suggested = suggest_changes(line.speed_rpm, tuple(joints for _, joints in states), limits)
+        if suggested.text:
+            cautions = (Caution("no-suggestion", suggested.text), *cautions)
     return DrivelineCheck(
         basis=Basis(source, (), None, "turns", 0.9, (), 0, 0),
         cautions=cautions,
@@ -113,12 +130,10 @@ def check_driveline(line: Line, *, references: References | None = None, source:
         joints=pd.DataFrame([row for state, joints in states for row in _describe_joints(line, state, joints)]),
         shafts=pd.DataFrame([row for state, joints in states for row in _describe_shafts(line, state, joints)]),
         checks=pd.DataFrame(checks),
+        suggested=pd.DataFrame(suggested.rows(tuple(joints for _, joints in states)), columns=list(SUGGESTED)),
         turn=pd.concat([_draw_turn(line, state, joints) for state, joints in states], ignore_index=True),
-        figures=pd.DataFrame(_figures(line), columns=["name", "value", "unit"]),
-        references=pd.DataFrame(
-            [(one.name, one.value, one.unit, one.source) for one in limits.all()],
-            columns=["name", "value", "unit", "source"],
-        ),
+        figures=pd.DataFrame(_figures(line, limits), columns=["name", "value", "unit", "source"]),
+        references=limits.table(),
     )
 
 
@@ -161,6 +176,7 @@ def _describe_joints(line: Line, state: str, joints: tuple[Joint, ...]) -> list[
                 "angle_deg": joint.angle_deg,
                 "ratio_low": ratio,
                 "ratio_high": 1 / ratio,
+                "speed_swing": 1 / ratio - ratio,
                 "acceleration": peak_acceleration(line.speed_rpm, np.radians(joint.angle_deg)),
                 "driving_couple_nm": driving,
                 "driven_couple_nm": driven,
@@ -207,21 +223,24 @@ def _draw_turn(line: Line, state: str, joints: tuple[Joint, ...]) -> pd.DataFram
     )
 
 
-def _figures(line: Line) -> list[tuple[str, float, str]]:
+def _figures(line: Line, limits: References) -> list[tuple[str, float, str, str]]:
     """Return the single numbers of a line; those that need what was not given are left out."""
-    rows: list[tuple[str, float, str]] = []
+    rows: list[tuple[str, float, str, str]] = []
     if line.axle_ratio is not None and line.tire_turns_per_mile is not None:
         cycles = joint_cycles_per_mile(line.axle_ratio, line.tire_turns_per_mile)
-        rows.append(("joint_cycles_per_mile", cycles, "1/mi"))
-        rows.append(("road_speed", line.speed_rpm * 60 / cycles, "mph"))
+        rows.append(("joint_cycles_per_mile", cycles, "1/mi", "axle ratio times tire turns per mile"))
+        rows.append(("road_speed", line.speed_rpm * 60 / cycles, "mph", "shaft speed over turns per mile"))
     if line.slip is not None and line.torque_nm is not None:
-        for state, friction in FRICTION:
-            force = spline_axial_force(line.torque_nm, line.slip.pitch_radius_mm, friction)
-            name = state.replace(" ", "_")
-            rows.append((f"spline_force_{name}", force, "N"))
-            rows.append((f"spline_work_per_stroke_{name}", sliding_work(force, line.slip.travel_mm, 1), "J"))
+        for name in SPLINE_STATES:
+            friction = limits[f"friction_{name}"]
+            force = spline_axial_force(line.torque_nm, line.slip.pitch_radius_mm, friction.value)
+            source = f"Coulomb, friction {friction.value:g}: {friction.source}"
+            rows.append((f"spline_force_{name}", force, "N", source))
+            work = sliding_work(force, line.slip.travel_mm, 1)
+            rows.append((f"spline_work_per_stroke_{name}", work, "J", f"force times travel; {source}"))
     if line.tube is not None:
         critical = line.tube.critical_speed_rpm()
-        rows.append(("critical_speed", critical, "rpm"))
-        rows.append(("share_of_critical_speed", line.speed_rpm / critical, ""))
+        beam = "Rayleigh, uniform tube on two pins"
+        rows.append(("critical_speed", critical, "rpm", beam))
+        rows.append(("share_of_critical_speed", line.speed_rpm / critical, "share", beam))
     return rows

@@ -15,6 +15,7 @@ from wearlab.driveline.loads import Tube
 from wearlab.driveline.references import References
 
 Row = dict[str, object]
+CLOSE = 1e-9  # degrees: what rounding of sums may make of an angle
 
 
 def check_angles(speed_rpm: float, state: str, joints: tuple[Joint, ...], limits: References) -> list[Row]:
@@ -47,20 +48,21 @@ def _row(
 
 
 def _check_angle(speed_rpm: float, state: str, number: int, joint: Joint, limits: References) -> list[Row]:
-    angle, least, most = joint.angle_deg, limits.least_angle, limits.preferred_angle
-    low = _row("least_angle", state, number, value=angle, limit=least.value, unit="deg", within=angle >= least.value,
-               source=least.source)  # fmt: skip
-    if angle < least.value:
+    angle, least, most = joint.angle_deg, limits["least_angle"], limits["preferred_angle"]
+    low = _row("least_angle", state, number, value=angle, limit=least.value, unit="deg",
+               within=angle >= least.value - CLOSE, source=least.source)  # fmt: skip
+    if not low["within"]:
         low |= _change(least.value - angle, number, "so that the rollers move and carry grease")
-    high = _row("preferred_angle", state, number, value=angle, limit=most.value, unit="deg", within=angle <= most.value,
-                source=most.source)  # fmt: skip
-    if angle > most.value:
+    high = _row("preferred_angle", state, number, value=angle, limit=most.value, unit="deg",
+                within=angle <= most.value + CLOSE, source=most.source)  # fmt: skip
+    if not high["within"]:
         high |= _change(most.value - angle, number, "where the layout allows")
     shake = peak_acceleration(speed_rpm, np.radians(angle))
-    ceiling = angle_for_acceleration(speed_rpm, limits.inertial.value)
-    fast = _row("inertial_acceleration", state, number, value=shake, limit=limits.inertial.value, unit="rad/s2",
-                within=shake <= limits.inertial.value, source=limits.inertial.source)  # fmt: skip
-    if shake > limits.inertial.value:
+    inertial = limits["inertial_acceleration"]
+    ceiling = angle_for_acceleration(speed_rpm, inertial.value)
+    fast = _row("inertial_acceleration", state, number, value=shake, limit=inertial.value, unit=inertial.unit,
+                within=shake <= inertial.value, source=inertial.source)  # fmt: skip
+    if shake > inertial.value:
         fast |= _change(ceiling - angle, number, f"at {speed_rpm:,.0f} turns a minute")
     return [low, high, fast]
 
@@ -72,19 +74,19 @@ def _change(change: float, number: int, why: str) -> Row:
 
 def _check_mismatch(state: str, number: int, front: Joint, rear: Joint, limits: References) -> Row:
     apart = rear.angle_deg - front.angle_deg
-    limit = limits.mismatch
+    limit = limits["mismatch"]
     row = _row("mismatch", state, number, value=abs(apart), limit=limit.value, unit="deg",
-               within=abs(apart) <= limit.value, source=limit.source)  # fmt: skip
-    if abs(apart) > limit.value:
+               within=abs(apart) <= limit.value + CLOSE, source=limit.source)  # fmt: skip
+    if not row["within"]:
         row |= _change(np.sign(apart) * limit.value - apart, number, f"to match joint {number - 1}")
     return row
 
 
 def _check_phase(state: str, number: int, joint: Joint, limits: References) -> Row:
-    apart = abs((joint.phase_deg + 90) % 180 - 90)
-    row = _row("phase", state, number, value=apart, limit=limits.phase.value, unit="deg",
-               within=apart <= limits.phase.value, source=limits.phase.source)  # fmt: skip
-    if apart > limits.phase.value:
+    apart, limit = abs((joint.phase_deg + 90) % 180 - 90), limits["phase"]
+    row = _row("phase", state, number, value=apart, limit=limit.value, unit="deg",
+               within=apart <= limit.value, source=limit.source)  # fmt: skip
+    if apart > limit.value:
         row |= {"text": f"the yokes before joint {number} are out of phase: put the shaft together in line"}
     return row
 
@@ -93,10 +95,11 @@ def _check_torsion(speed_rpm: float, state: str, joints: tuple[Joint, ...], limi
     turn = half_turn()
     slope = np.abs(turn_line(joints, turn)[2][-1]).max()
     value = float(slope * (speed_rpm * RAD_PER_S) ** 2)
-    row = _row("torsional_acceleration", state, len(joints), value=value, limit=limits.torsional.value, unit="rad/s2",
-               within=value <= limits.torsional.value, source=limits.torsional.source)  # fmt: skip
-    if value > limits.torsional.value:
-        change = _last_angle_change(speed_rpm, joints, limits.torsional.value)
+    limit = limits["torsional_acceleration"]
+    row = _row("torsional_acceleration", state, len(joints), value=value, limit=limit.value, unit=limit.unit,
+               within=value <= limit.value, source=limit.source)  # fmt: skip
+    if value > limit.value:
+        change = _last_angle_change(speed_rpm, joints, limit.value)
         if change is None:
             row |= {"text": "no angle of the last joint alone brings it in: look at the others, planes and phases"}
         else:
@@ -123,12 +126,12 @@ def _last_angle_change(speed_rpm: float, joints: tuple[Joint, ...], limit: float
     return None
 
 
-def check_tube(speed_rpm: float, tube: Tube, limits: References) -> list[Row]:
-    """Return the row that holds the speed against the tube's critical speed."""
-    critical = tube.critical_speed_rpm()
-    most = limits.critical_share.value * critical
-    row = _row("critical_speed", "", None, value=speed_rpm, limit=most, unit="rpm", within=speed_rpm <= most,
-               source=limits.critical_share.source)  # fmt: skip
+def check_tube(speed_rpm: float, tube: Tube, limits: References, *, joint: int | None = None) -> list[Row]:
+    """Return the row that holds the speed against a tube's critical speed; ``joint`` is the one before the tube."""
+    critical, share = tube.critical_speed_rpm(), limits["share_of_critical_speed"]
+    most = share.value * critical
+    row = _row("critical_speed", "", joint, value=speed_rpm, limit=most, unit="rpm", within=speed_rpm <= most,
+               source=share.source)  # fmt: skip
     if speed_rpm > most:
         length = tube.length_mm * np.sqrt(most / speed_rpm)
         row |= {"text": f"too near the critical speed of {critical:,.0f}: not longer than {length:,.0f} mm, or a wider "

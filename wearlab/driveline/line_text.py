@@ -8,12 +8,13 @@ from wearlab.driveline.loads import Tube
 from wearlab.evidence import DataError
 
 
-def read_line(
+def read_line(  # noqa: PLR0913 - one text per thing that may be typed
     speed_rpm: float,
     angles: str,
     *,
     unloaded: str | None = None,
     phases: str | None = None,
+    planes: str | None = None,
     torque_nm: float | None = None,
     drive: str | None = None,
     tube: str | None = None,
@@ -22,18 +23,13 @@ def read_line(
     """Return the line that the texts describe; each is a list of numbers separated by commas.
 
     ``angles`` and ``unloaded``: degrees per joint, front to rear. ``phases``: degrees, one fewer than joints, or one
-    per joint (the first is of no account). ``drive``: axle ratio, tire turns per mile. ``tube``: outer diameter, wall,
+    per joint (the first is of no account). ``planes``: likewise, the turn of each joint's plane against that of the
+    joint before it. ``drive``: axle ratio, tire turns per mile. ``tube``: outer diameter, wall,
     length in mm. ``spline``: pitch radius and, if known, travel per stroke in mm. Refuses (DataError) other lists.
     """
     loaded = _numbers(angles, "angles", "5,3.5")
-    turned = [0.0] * len(loaded) if phases is None else _numbers(phases, "phases", "0,0")
-    if len(turned) == len(loaded) - 1:
-        turned = [0.0, *turned]
-    if len(turned) != len(loaded):
-        raise DataError(
-            "unequal-phases", f"{len(loaded)} angles and {len(turned)} phases", "give one fewer than angles"
-        )
-    joints = tuple(Joint(angle, 0.0, phase) for angle, phase in zip(loaded, turned, strict=True))
+    turned, tilted = _between(phases, "phases", len(loaded)), _between(planes, "planes", len(loaded))
+    joints = tuple(Joint(*one) for one in zip(loaded, tilted, turned, strict=True))
     ratio, turns = (None, None) if drive is None else _numbers(drive, "drive", "3.55,513", sizes=(2,))
     return Line(
         speed_rpm=speed_rpm,
@@ -45,6 +41,15 @@ def read_line(
         tube=None if tube is None else Tube(*_numbers(tube, "tube", "114.3,3.4,1800", sizes=(3,))),
         slip=None if spline is None else Slip(*_numbers(spline, "spline", "35,20", sizes=(1, 2))),
     )
+
+
+def _between(text: str | None, name: str, joints: int) -> list[float]:
+    """Return one number per joint of what is given between joints; the first joint's is 0 where it is left out."""
+    found = [0.0] * joints if text is None else _numbers(text, name, "0,0")
+    found = [0.0, *found] if len(found) == joints - 1 else found
+    if len(found) != joints:
+        raise DataError(f"unequal-{name}", f"{joints} angles and {len(found)} {name}", "give one fewer than angles")
+    return found
 
 
 def _numbers(text: str, name: str, example: str, *, sizes: tuple[int, ...] | None = None) -> list[float]:

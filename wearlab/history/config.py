@@ -62,6 +62,24 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True)
+class DrivelineLimit:
+    """A fleet's own limit for angles and speeds of shafts, with its source; names and units: driveline.references."""
+
+    name: str
+    value: float
+    unit: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Driveline:
+    """The ``[driveline]`` table: the highest steady shaft speed (turns a minute), and limits of the fleet's own."""
+
+    speed_rpm: float | None = None
+    limits: tuple[DrivelineLimit, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Keywords:
     """Rules that tell a blank value from a free text: the first part found in ``look_in``, in any case, gives it."""
 
@@ -103,3 +121,4 @@ class FleetConfig:
     published_interval: Mapping[str, PublishedInterval] = field(default_factory=dict)
     limits: Limits = field(default_factory=Limits)
     joining: Mapping[str, float] = field(default_factory=dict)  # trucks a month that are to join, by duty cycle
+    driveline: Driveline = field(default_factory=Driveline)

@@ -13,6 +13,8 @@ from typing import Any, NoReturn
 from wearlab.evidence import DataError
 from wearlab.history.config import (
     Costs,
+    Driveline,
+    DrivelineLimit,
     FleetConfig,
     Keywords,
     Limits,
@@ -46,6 +48,7 @@ _TOP = (
     "limits",
     "shop",
     "forecast",
+    "driveline",
 )
 _DATE_PARTS = frozenset("YymdbBHIMSpfjaA%")
 
@@ -176,6 +179,7 @@ def read_config(folder: Path) -> FleetConfig:
         published_interval=_read_published(published, miles),
         limits=_read_limits(top.section("limits"), miles),
         joining=top.section("forecast").numbers("joining"),
+        driveline=_read_driveline(top.section("driveline")),
     )
 
 
@@ -400,6 +404,25 @@ def _read_limits(section: _Section, miles: float) -> Limits:
         failures_per_truck_year=section.number("failures_per_truck_year", above=0.0),
         wear=wear,
     )
+
+
+def _read_driveline(section: _Section) -> Driveline:
+    section.check_keys(("speed_rpm", "limits"))
+    wanted = ("name", "value", "unit", "source")
+    fix = f"write [[driveline.limits]] and under it {', '.join(wanted)}"
+    rows = section.values.get("limits", [])
+    if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
+        section.refuse("limits", "a list of limits is wanted", fix)
+    limits = []
+    for row in rows:
+        one = _Section(row, (*section.path, "limits"), section.text)
+        one.check_keys(wanted)
+        missing = [key for key in wanted if key not in row]
+        if missing:
+            section.refuse("limits", f"the limit {str(row.get('name', ''))[:40]!r} has no {missing[0]}", fix)
+        value = one.number("value", above=0.0) or 0.0
+        limits.append(DrivelineLimit(one.word("name", ""), value, one.word("unit", ""), one.word("source", "")))
+    return Driveline(section.number("speed_rpm", above=0.0, high=10_000.0), tuple(limits))
 
 
 def _suggest(name: str, known: Iterable[str]) -> str:
