@@ -1,7 +1,8 @@
 """How often the forecast's 90 % intervals hold what happens, over simulated fleets.
 
-Run from the root of the repository: ``python -m tests.studies.forecast_coverage [FLEETS]`` (default 400; about half a
-minute of one core for ten fleets). It rewrites ``tests/studies/forecast_coverage.md``.
+Run from the root of the repository: ``python -m tests.studies.forecast_coverage [FLEETS] [FOLDER [FIRST LAST]]``
+(default 500; about half a minute of one core for ten fleets). It rewrites ``tests/studies/forecast_coverage.md``. With
+a folder each fleet's rows are kept there and not worked out again; with FIRST and LAST only those fleets are.
 """
 
 import platform
@@ -26,6 +27,7 @@ PLANS = (
     ("unlike", Plan(trucks=60, frailty=0.3, removal_per_mile=6e-7, leaving_per_year=0.06)),
     ("small", Plan(trucks=18, frailty=0.3, removal_per_mile=3e-7)),
     ("many", Plan(trucks=150, frailty=0.5, yearly_spread=0.2, leaving_per_year=0.1)),
+    ("planned", Plan(trucks=80, frailty=0.3, planned_share=0.4, leaving_per_year=0.04)),
 )
 BINS = (0.0, 1.0, 2.0, 5.0, 15.0, 50.0, 1e9)
 
@@ -89,15 +91,26 @@ def _markdown(table: pd.DataFrame) -> str:
     return "\n".join([*lines, *("| " + " | ".join(row) + " |" for row in cells)])
 
 
-def main(fleets: int) -> None:
-    """Run the study and write its tables."""
-    rows: list[dict[str, object]] = []
-    for seed in range(fleets):
+def gather(fleets: range, folder: Path | None) -> pd.DataFrame:
+    """Return the rows of all these fleets, from ``folder`` where they are kept."""
+    frames = []
+    for seed in fleets:
+        kept = None if folder is None else folder / f"{seed}.csv"
+        if kept is not None and kept.exists():
+            frames.append(pd.read_csv(kept))
+            continue
         name, plan = PLANS[seed % len(PLANS)]
-        rows += try_fleet(name, plan, 1000 + seed)
+        frames.append(pd.DataFrame(try_fleet(name, plan, 1000 + seed)))
+        if kept is not None:
+            frames[-1].to_csv(kept, index=False)
         if seed % 20 == 19:
             print(seed + 1, flush=True)
-    table = pd.DataFrame(rows)
+    return pd.concat(frames, ignore_index=True)
+
+
+def main(fleets: int, folder: Path | None) -> None:
+    """Run the study and write its tables."""
+    table = gather(range(fleets), folder)
     edges = pd.cut(table["expected"], BINS, right=False)
     labels = [f"{a:g} to {b:g}" if b < 1e9 else f"{a:g} and more" for a, b in pairwise(BINS)]
     table["expected_failures"] = edges.cat.rename_categories(labels)
@@ -123,4 +136,8 @@ def main(fleets: int) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 400)
+    where = Path(sys.argv[2]) if len(sys.argv) > 2 else None
+    if len(sys.argv) > 4:
+        gather(range(int(sys.argv[3]), int(sys.argv[4])), where)
+    else:
+        main(int(sys.argv[1]) if len(sys.argv) > 1 else 500, where)

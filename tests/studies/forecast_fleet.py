@@ -31,6 +31,8 @@ class Plan:
     leaving_per_year: float = 0.0
     usage_spread: float = 0.15
     yearly_spread: float = 0.1
+    planned_share: float = 0.0  # of the trucks have their parts replaced at an age
+    planned_at: float = 0.6  # of η
     components: dict[str, tuple[int, float, dict[str, float]]] = field(
         default_factory=lambda: {
             "joint": (4, 2.0, {"line_haul": 700e3, "regional": 400e3, "vocational": 150e3}),
@@ -83,7 +85,9 @@ def simulate_fleet(plan: Plan, seed: int) -> Fleet:
         truck = np.repeat(np.arange(n), places)
         position = np.array([f"{component}.{k + 1}" for _ in range(n) for k in range(places)], dtype=object)
         eta = np.array([etas[duty[i]] for i in truck]) * z[truck] ** (-1 / shape)
-        frames.append(_renew(truck, position, component, eta, shape, plan.removal_per_mile, rng))
+        usual = np.array([etas[duty[i]] for i in truck])
+        age = np.where(truck % 100 < 100 * plan.planned_share, plan.planned_at * usual, np.inf)
+        frames.append(_renew(truck, position, component, eta, shape, plan.removal_per_mile, age, rng))
     lives = pd.concat(frames, ignore_index=True)
     return Fleet(trucks, yearly, lives)
 
@@ -95,12 +99,15 @@ def _renew(
     eta: FloatArray,
     shape: float,
     removal: float,
+    planned: FloatArray,
     rng: np.random.Generator,
 ) -> pd.DataFrame:
     start, rows, number, out = np.zeros(len(truck)), np.arange(len(truck)), 1, []
     while len(rows):
         life = eta[rows] * rng.weibull(shape, len(rows))
         other = rng.exponential(1 / removal, len(rows)) if removal > 0 else np.full(len(rows), np.inf)
+        if np.isfinite(planned).any():
+            other = np.minimum(other, planned[rows] * np.exp(0.08 * rng.standard_normal(len(rows))))
         end = start[rows] + np.minimum(life, other)
         out.append(
             pd.DataFrame(

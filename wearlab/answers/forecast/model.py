@@ -3,9 +3,8 @@
 Hazard of truck i in stratum s: z_i·β_s·λ_s·t^(β_s−1), with λ = η^(−β) and z_i gamma with mean 1 and variance φ, one φ
 per component. With D failures and H the truck's summed hazard in the record, the truck's likelihood is
 Γ(k+D)/Γ(k)·k^k/(k+H)^(k+D), k = 1/φ, times the failures' own hazards; what is then known of z_i is a gamma distribution
-with shape k+D and rate k+H (Klein & Moeschberger 2003, ch. 13). A truck is not selected by what it did before the
-record, since a failed part is replaced and the truck runs on; so z has mean 1 among the trucks as first seen, and the
-failures that the fit expects in the record, Σ E[z_i]·H_i, are exactly those that were seen.
+with shape k+D and rate k+H (Klein & Moeschberger 2003, ch. 13). What the ages of its parts on entering the record tell
+of a truck adds to k (``before``): gamma(k+r, k+H₀) stands in place of gamma(k, k).
 
 The doubt is the likelihood itself, spread over a grid of (ln β, ln λ, √φ) as if flat: with few failures it is skewed,
 which no bell curve would show.
@@ -35,12 +34,15 @@ OUT_OF_REACH = 14.0  # log-likelihood below the best at which the grid ends
 class Stratum:
     """The lives of one stratum, or their stretches, ages divided by ``unit_of_age`` so that no power overflows.
 
-    ``pressure`` multiplies the hazard of a row (practice).
+    ``pressure`` multiplies the hazard of a row (practice, hardware); ``late`` is 1 on the first row of a life that
+    enters late, ``told`` what its renewal before the record tells (a power of z).
     """
 
     lives: Observations
     unit_of_age: float
     pressure: FloatArray
+    late: FloatArray
+    told: FloatArray
 
     @property
     def exposure(self) -> float:
@@ -84,13 +86,17 @@ class Curve:
 
 @dataclass(frozen=True, slots=True)
 class TruckSums:
-    """Per truck, for one shape: Σ(exit^β − entry^β) and failures."""
+    """Per truck, for one shape: Σ(exit^β − entry^β), failures, and before the record Σ entry^β and powers of z."""
 
     gained: FloatArray
     failures: FloatArray
+    before: FloatArray
+    told: FloatArray
 
 
-def make_stratum(lives: Observations, unit_of_age: float, *, pressure: FloatArray | None = None) -> Stratum:
+def make_stratum(
+    lives: Observations, unit_of_age: float, *, pressure: FloatArray | None = None, late: FloatArray | None = None
+) -> Stratum:
     """Return the rows with their ages divided by ``unit_of_age``; without more, whole lives at a pressure of 1."""
     scaled = Observations(
         lives.entry / unit_of_age,
@@ -101,7 +107,8 @@ def make_stratum(lives: Observations, unit_of_age: float, *, pressure: FloatArra
         lives.count,
         lives.truck,
     )
-    return Stratum(scaled, unit_of_age, np.ones(len(lives)) if pressure is None else pressure)
+    ones, none = np.ones(len(lives)), np.zeros(len(lives))
+    return Stratum(scaled, unit_of_age, ones if pressure is None else pressure, none if late is None else late, none)
 
 
 def truck_sums(stratum: Stratum, shape: float, trucks: int) -> TruckSums:
@@ -109,10 +116,8 @@ def truck_sums(stratum: Stratum, shape: float, trucks: int) -> TruckSums:
     lives = stratum.lives
     weight = lives.count * stratum.pressure
     gained = weight * (np.where(lives.between, 0.0, lives.exit**shape) - lives.entry**shape)
-    return TruckSums(
-        np.asarray(np.bincount(lives.truck, gained, trucks), dtype=np.float64),
-        np.asarray(np.bincount(lives.truck, lives.count * lives.failed, trucks), dtype=np.float64),
-    )
+    rows = (gained, lives.count * lives.failed, weight * stratum.late * lives.entry**shape, stratum.told)
+    return TruckSums(*(np.asarray(np.bincount(lives.truck, one, trucks), dtype=np.float64) for one in rows))
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,9 +136,10 @@ class AtShape:
         total = self.constant + self.failures * log_rates + _found_between(self.stratum.lives, self.shape, rates)
         if spread == 0.0:
             return np.asarray(total - rates * self.sums.gained.sum())
-        k, d = spread**-2, self.sums.failures
-        h = rates[:, None] * self.sums.gained
-        own = gammaln(k + d) - gammaln(k) + k * np.log(k) - (k + d) * np.log(k + h)
+        k, d = spread**-2 + self.sums.told, self.sums.failures
+        start = spread**-2 + rates[:, None] * self.sums.before
+        h = start + rates[:, None] * self.sums.gained
+        own = gammaln(k + d) - gammaln(k) + k * np.log(start) - (k + d) * np.log(h)
         return np.asarray(total + own.sum(axis=1))
 
     def levels(self, spread: float, count: int) -> FloatArray:

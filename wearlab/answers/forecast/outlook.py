@@ -108,7 +108,7 @@ def truck_frailty(known: Known, shape: float, rate: float, frailty: float) -> Fr
         return None
     sums = truck_sums(known.stratum, shape, len(known.trucks))
     k = 1.0 / frailty
-    return Frailty(k + sums.failures, k + rate * sums.gained)
+    return Frailty(k + sums.told + sums.failures, k + rate * (sums.before + sums.gained))
 
 
 def foresee_fleet(
@@ -235,8 +235,8 @@ def _draw_frailties(curve: Curve, known: Known, rows: IntArray, rng: np.random.G
         if len(at):
             sums = truck_sums(known.stratum, float(shape), len(known.trucks))
             k = 1.0 / curve.frailties[rows][at][:, None]
-            seen = curve.rates[rows][at][:, None] * sums.gained
-            out[at] = rng.gamma(k + sums.failures) / (k + seen)
+            seen = curve.rates[rows][at][:, None] * (sums.before + sums.gained)
+            out[at] = rng.gamma(k + sums.told + sums.failures) / (k + seen)
     return out
 
 

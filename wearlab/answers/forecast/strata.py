@@ -6,9 +6,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from wearlab.answers.forecast.before import Before, look_before
 from wearlab.answers.forecast.component import fit_component
 from wearlab.answers.forecast.hardware import Hardware, learn_hardware
-from wearlab.answers.forecast.model import Stratum, make_stratum
+from wearlab.answers.forecast.model import Stratum, make_stratum, plain_values
 from wearlab.answers.forecast.outlook import Known, Outlook, Reach, foresee_file, foresee_fleet, share_usage
 from wearlab.answers.forecast.places import Places, Span, as_lives, fittable_lives, on_road
 from wearlab.answers.forecast.practice import NO_EFFECT, Effect, learn_practice, list_stretches, present_practice
@@ -66,6 +67,8 @@ def _foresee(
     age = float(np.exp(np.log(lives["exit"]).mean()))
     effects = learn_practice(history, component, level)
     rows = list_stretches(history, component, effects)
+    before = look_before(history, rows)
+    rows = rows.assign(late=before.late, run=before.run)
     hardware = Hardware() if is_file else learn_hardware(rows)
     if hardware.effects:
         rows = rows.assign(pressure=rows["pressure"] * hardware.pressure(rows["hardware"]))
@@ -101,7 +104,13 @@ def _trucks(*tables: pd.DataFrame) -> pd.Index:
 
 def _as_stratum(rows: pd.DataFrame, trucks: pd.Index, age: float, is_file: bool) -> Stratum:
     lives = as_lives(rows, trucks, between=is_file)
-    return make_stratum(lives, age, pressure=rows["pressure"].to_numpy(dtype=float))
+    pressure, late = (rows[name].to_numpy(dtype=float) for name in ("pressure", "late"))
+    bare = make_stratum(lives, age, pressure=pressure, late=late)
+    plain = plain_values(bare) if late.any() else None
+    if plain is None:
+        return bare
+    before = Before(late, rows["run"].to_numpy(dtype=float) / age)
+    return replace(bare, told=before.powers(plain[0], float(np.exp(-plain[1] / plain[0]))))
 
 
 @dataclass(frozen=True, slots=True)
