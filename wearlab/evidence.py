@@ -75,6 +75,10 @@ class DataError(Exception):
     column: str | None = None
     details: tuple[str, ...] = field(default=())
 
+    def __post_init__(self) -> None:
+        self.text, self.fix = _on_one_line(self.text), _on_one_line(self.fix)
+        self.file, self.column = (name and _on_one_line(name) for name in (self.file, self.column))
+
     def __str__(self) -> str:
         where = ", ".join(
             part
@@ -87,6 +91,14 @@ class DataError(Exception):
         )
         line = ": ".join(part for part in (where, self.text) if part)
         return f"{as_sentence(line)} Fix: {self.fix}" if self.fix else line
+
+
+_LONGEST = 1_000  # characters of a refusal: what it quotes from data may have any length
+
+
+def _on_one_line(text: str) -> str:
+    line = " ".join(text.splitlines())
+    return line if len(line) <= _LONGEST else f"{line[:_LONGEST]} ..."
 
 
 def as_sentence(text: str) -> str:
