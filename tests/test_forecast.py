@@ -319,6 +319,30 @@ def test_another_interval_moves_failures_as_its_effect_says(monkeypatch: pytest.
     stops = made.stops.set_index("duty_cycle")
     assert stops.loc["regional", "stops_then"] == pytest.approx(2 * stops.loc["regional", "stops_now"])
     assert stops.loc["line_haul", "stops_then"] == stops.loc["line_haul", "stops_now"]
+    everything = made.totals.set_index("group").loc["all"]
+    assert everything["avoided"] == pytest.approx(table["avoided"].sum())
+    assert everything["avoided"] == pytest.approx(made.by_year["avoided"].sum())
+    assert everything["avoided_low"] <= everything["avoided"] <= everything["avoided_high"]
+    assert everything["parts_then"] < everything["parts_now"]
+    assert np.isnan(everything["cost_now"])  # this fleet does not say what a stop costs
+
+
+def test_what_stops_cost_more_is_set_against_what_failures_cost_less(monkeypatch: pytest.MonkeyPatch) -> None:
+    effects = {"regional": Effect(0.8, 0.05, 20_000.0)}
+    monkeypatch.setattr(
+        "wearlab.answers.forecast.strata.learn_practice",
+        lambda history, component, level: effects if component == "joint" and history and level else {},
+    )
+    config = replace(NOW.config, costs=replace(NOW.config.costs, regrease_stop=40.0, harm_per_stop=5.0))
+    history = replace(_episodes(NOW, 20_000.0), config=config)
+    made = forecast_change(history, intervals={"regional": 10_000.0}, months=30, level=0.9, seed=1, progress=_quiet)
+    assert isinstance(made, Change)
+    row = made.totals.set_index("group").loc["regional"]
+    fewer = made.change.set_index(["component", "duty_cycle"]).loc[("joint", "regional"), "avoided"]
+    more = row["stops_then"] - row["stops_now"]
+    assert row["saving"] == pytest.approx(2400 * fewer - 45 * more, rel=1e-6)
+    assert row["saving_low"] <= row["saving"] <= row["saving_high"]
+    assert made.by_year["months"].tolist() == [12, 12, 6]
 
 
 def test_where_practice_never_varied_another_interval_shows_no_change() -> None:

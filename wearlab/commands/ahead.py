@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -17,36 +17,70 @@ def forecast(
     ahead: Annotated[float | None, typer.Option(help="how far ahead in its own scale, for a lives file")] = None,
     backtest: Annotated[bool, typer.Option("--backtest", help="forecast from earlier days and compare")] = False,
     adopt: Annotated[
-        str | None, typer.Option(help="what if these intervals were kept: vocational=6000,line_haul=15000")
+        str | None,
+        typer.Option(help="what if these intervals were kept: vocational=6000,line_haul=15000, or recommended"),
     ] = None,
+    joining: Annotated[
+        str | None, typer.Option(help="trucks a month that are to join, by class: vocational=2,regional=0.5")
+    ] = None,
+    service_level: Annotated[
+        float, typer.Option(min=0.5, max=0.9999, help="probability with which the stock of parts suffices")
+    ] = 0.95,
 ) -> Reply:
     """Failures and parts ahead, with intervals that hold chance and doubt together."""
     from wearlab.answers.forecast import forecast_change, forecast_failures
+    from wearlab.evidence import Unanswered
     from wearlab.terminal import print_progress
 
     if backtest:
         return _backtest(asked, months)
-    intervals_kept = _intervals_by_class(adopt)
+    coming = None if joining is None else _by_class(joining)
+    given = {} if adopt in (None, "recommended") else _by_class(adopt or "")
     history = read_history(asked)
-    if intervals_kept:
-        change = forecast_change(
+    if adopt is None:
+        result = forecast_failures(
             history,
-            intervals=intervals_kept,
             months=months,
+            ahead=ahead,
             level=asked.level,
             seed=asked.seed,
             progress=print_progress,
+            joining=coming,
+            service_level=service_level,
         )
-        return reply_with(change, history)
-    result = forecast_failures(
-        history, months=months, ahead=ahead, level=asked.level, seed=asked.seed, progress=print_progress
+        return reply_with(result, history)
+    intervals = _recommended(asked, history) if adopt == "recommended" else given
+    if isinstance(intervals, Unanswered):
+        return reply_with(intervals, history)
+    change = forecast_change(
+        history, intervals=intervals, months=months, level=asked.level, seed=asked.seed, progress=print_progress
     )
-    return reply_with(result, history)
+    return reply_with(change, history)
 
 
-def _intervals_by_class(text: str | None) -> dict[str, float]:
-    parts = [part.partition("=") for part in (text or "").split(",") if part.strip()]
-    return {name.strip(): number for name, _, miles in parts for number in as_numbers(miles or "?")}
+def _by_class(text: str) -> dict[str, float]:
+    parts = [part.partition("=") for part in text.split(",") if part.strip()]
+    return {name.strip(): number for name, _, value in parts for number in as_numbers(value or "?")}
+
+
+def _recommended(asked: Asked, history: Any) -> Any:
+    """Return the recommended interval of each class that is to change, or why there is none."""
+    from wearlab.answers.intervals import recommend_intervals
+    from wearlab.evidence import Unanswered
+    from wearlab.terminal import print_progress
+
+    made = recommend_intervals(history, level=asked.level, seed=asked.seed, progress=print_progress)
+    if isinstance(made, Unanswered):
+        return made
+    moved = made.regrease[
+        made.regrease["recommended"].notna() & (made.regrease["recommended"] != made.regrease["current"])
+    ]
+    if moved.empty:
+        text = "no other interval than today's is recommended for any class"
+        return Unanswered(
+            made.basis, made.cautions, "nothing-recommended", text, "give the intervals: --adopt CLASS=MILES"
+        )
+    return {str(duty): float(miles) for duty, miles in zip(moved["duty_cycle"], moved["recommended"], strict=True)}
 
 
 def _backtest(asked: Asked, months: int) -> Reply:

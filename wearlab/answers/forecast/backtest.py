@@ -21,6 +21,8 @@ FloatArray = npt.NDArray[np.float64]
 
 RISK_GROUPS = 10
 METHODS = ("forecast", "class_rate", "last_year")
+# what the forecast must do better in: smaller (1) or greater (-1) is better
+RIVALRY = (("mean_absolute_error", "total count", 1), ("brier", "Brier score", 1), ("concordance", "ranking", -1))
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +97,8 @@ def backtest_forecast(
         return Unanswered(actual.basis, add_cautions(cautions, (SAFETY,)), "no-backtest", text, fix)
     rivals = _score(trials)
     table = pd.DataFrame([_trial_row(trial) for trial in trials])
-    cautions = add_cautions(cautions, _verdict(rivals, table, level), (SAFETY,))
+    found = (*_verdict(rivals, table, level), *_not_placed(trials, actual, months))
+    cautions = add_cautions(cautions, found, (SAFETY,))
     groups = pd.concat([_group_rows(trial) for trial in trials], ignore_index=True)
     basis = replace(actual.basis, level=level)
     return Backtest(basis, cautions, table, groups, rivals, _calibration(trials, level))
@@ -217,17 +220,30 @@ def _verdict(rivals: pd.DataFrame, table: pd.DataFrame, level: float) -> tuple[C
     own, found = rivals.iloc[0], []
     names = {"class_rate": "the class's plain failure rate", "last_year": "last year's count"}
     for _, rival in rivals.iloc[1:].iterrows():
-        worse = [
-            label
-            for column, label in (("mean_absolute_error", "total count"), ("brier", "Brier score"))
-            if own[column] >= rival[column]
-        ]
+        worse = [label for column, label, sign in RIVALRY if sign * own[column] >= sign * rival[column]]
         if worse:
             text = f"On this record the forecast does not beat {names[str(rival['method'])]} in {' and '.join(worse)}."
             found.append(Caution("rival-as-good", text))
     held = int(table["covered"].sum())
     text = f"{held} of {len(table)} forecasts held what happened within their {level:.0%} range; few days prove little."
     return (*found, Caution("backtest-coverage", text))
+
+
+def _not_placed(trials: list[_Trial], actual: History, months: int) -> tuple[Caution, ...]:
+    """Count the replacements in the windows that do not say which part: failures that may have happened unseen."""
+    lost = actual.lives[(actual.lives["ending"] == "position_unknown").to_numpy()]
+    ended = pd.to_datetime(lost["end_date"])
+    inside = np.zeros(len(lost), dtype=bool)
+    for trial in trials:
+        inside |= ((ended > pd.Timestamp(trial.day)) & (ended <= _end(trial.day, months))).to_numpy()
+    orders = len(lost[inside].drop_duplicates(["unit_id", "component", "end_date"]))
+    if not orders:
+        return ()
+    text = (
+        f"{orders} replacements in these windows do not say which part was changed: where one was a failure it was "
+        "forecast but is not among what happened."
+    )
+    return (Caution("backtest-not-placed", text),)
 
 
 def _calibration(trials: list[_Trial], level: float) -> pd.DataFrame:
