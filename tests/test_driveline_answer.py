@@ -160,7 +160,7 @@ def test_a_fleet_is_answered_with_whatever_its_folder_holds(tmp_path: Path):
     (tmp_path / "angles.csv").write_text("unit_id,joint,angle_deg\nT0001,1,2\nT0001,2,7\n", encoding="utf-8")
     angles = ask(history, tmp_path)
     assert isinstance(angles, DrivelineAnswer)
-    assert list(angles.tables()) == ["lines", "changes"]
+    assert list(angles.tables()) == ["lines", "changes", "suggested", "tubes", "references"]
     spectra().to_csv(tmp_path / "spectra.csv", index=False)
     whole = ask(history, tmp_path, line=Line(1800, (Joint(5.0), Joint(3.5))))
     assert isinstance(whole, DrivelineAnswer)
@@ -172,11 +172,22 @@ def test_a_line_is_checked_where_the_history_cannot_tell_the_classes_apart(tmp_p
     history = fleet(1.0)
     easy = replace(history, lives=history.lives[history.lives["duty_cycle"] == "easy"])
     spectra().to_csv(tmp_path / "spectra.csv", index=False)
-    assert isinstance(ask(easy, tmp_path), Unanswered)
     found = ask(easy, tmp_path, line=Line(1800, (Joint(5.0), Joint(3.5))))
     assert isinstance(found, DrivelineAnswer)
     assert isinstance(found.load, Unanswered)
     assert "checks" in found.tables()
+    assert "load-unanswered" in {caution.code for caution in found.cautions}
+
+
+def test_two_specs_that_are_no_class_of_the_fleet_are_compared_with_each_other(tmp_path: Path):
+    specs = spectra().replace({"group": {"easy": "ratio 3.00", "hard": "ratio 4.10"}})
+    turns = specs.assign(axle_ratio=[3.0, 4.1], tire_turns_per_mile=513.0)
+    turns.to_csv(tmp_path / "spectra.csv", index=False)
+    found = ask(fleet(1.0), tmp_path)
+    assert isinstance(found, DrivelineAnswer)
+    assert "explained" not in found.tables()
+    severity = found.tables()["severity"].set_index("group")["severity_per_mile"]
+    assert severity["ratio 4.10"] == pytest.approx(1.5 * 4.1 / 3.0)
 
 
 def ask(history: History, folder: Path, line: Line | None = None) -> DrivelineAnswer | Unanswered:

@@ -1,32 +1,50 @@
 """How much of the difference between classes is load: severity of a duty spectrum against what the history shows."""
 
+import hashlib
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
+from wearlab.answers.driveline_scales import (
+    EXPONENTS,
+    INDEX,
+    SCALES,
+    LoadLives,
+    compare_scales,
+    find_exponents,
+    limits_of,
+)
 from wearlab.curves.batch import WeibullFits, fit_weibulls
-from wearlab.curves.observations import FloatArray, IntArray, Observations, observations
+from wearlab.curves.observations import observations
 from wearlab.curves.resample import draw_trucks, resample_weibulls
 from wearlab.driveline import (
     DrivelineCheck,
     LayoutCheck,
     Line,
+    Reference,
     Severity,
     check_driveline,
     check_layouts,
     compare_severity,
+    edit_references,
     read_angles,
     read_spectra,
+    worst_line,
 )
-from wearlab.evidence import Basis, Caution, DataError, Unanswered, add_cautions
+from wearlab.driveline.loads import ANGLE_FLOOR_DEG
+from wearlab.evidence import Basis, Caution, DataError, SourceFile, Unanswered, add_cautions
 from wearlab.history.lives import History
 
 REPLICATES = 500
-EXPONENTS = np.linspace(-0.5, 2.0, 26)  # where the index's effect on log life is looked for
+USUAL_RPM = 1800.0
+SPEED_ASSUMED = Caution(
+    "speed-assumed",
+    f"No shaft speed is known for some trucks: {USUAL_RPM:,.0f} turns a minute is taken. Give --speed, or speed_rpm in "
+    "angles.csv or under [driveline] of fleet.toml.",
+)
 FEWEST_FAILURES = 10  # per class
-NARROW = 1.05  # trucks of one class whose index spreads less than this say nothing
 
 EXPLAINED = (
     *("component", "duty_cycle", "reference", "failures", "life_ratio", "life_ratio_low", "life_ratio_high"),
@@ -34,7 +52,6 @@ EXPLAINED = (
     *("remainder", "remainder_low", "remainder_high"),
     *("share_explained", "share_explained_low", "share_explained_high"),
 )
-INDEX = ("component", "comparison", "exponent", "exponent_low", "exponent_high", "lives", "failures", "at_edge")
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +62,9 @@ class LoadIndex:
     torque and angle would each make of it, their product from_load, the ratio per joint cycle (life_ratio without
     turns), remainder (life_ratio / from_load: what is left for grease, dirt, care and parts) and share_explained
     (log from_load / log life_ratio; above 1: load alone would part the classes further than they are).
+    ``scales``: the same difference with every truck's own turns and severity, on each life scale in turn (as read, in
+    joint cycles, in cycles weighted by severity) and with severity as a covariate of the curves, its exponent found
+    within classes; share_explained is the part of the log life ratio as read that is then gone.
     ``index``: the exponent b in life ∝ severity^(−b) across all trucks and within classes: 1 is the load-life rule, 0
     says that severity makes no difference. Intervals by trucks drawn again.
     """
@@ -54,36 +74,36 @@ class LoadIndex:
     component: str
     severity: Severity
     explained: pd.DataFrame
+    scales: pd.DataFrame
     index: pd.DataFrame
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the tables by name."""
-        return {"explained": self.explained, "index": self.index, **self.severity.tables()}
+        return {"explained": self.explained, "scales": self.scales, "index": self.index}
 
 
 @dataclass(frozen=True, slots=True)
 class DrivelineAnswer:
     """The physics of a fleet's drivelines: each part None where nothing was given for it.
 
-    ``line``: one line of joints as typed; ``layouts``: the units of angles.csv; ``load``: the classes of spectra.csv
-    against the history (Unanswered where the history cannot tell).
+    ``line``: one line of joints as typed; ``layouts``: the units of angles.csv; ``worst``: that of its lines which is
+    out of most limits, looked at by itself; ``severity``: the groups of spectra.csv against each other; ``load``: the
+    same against the history (Unanswered where the history cannot tell).
     """
 
     basis: Basis
     cautions: tuple[Caution, ...]
     line: DrivelineCheck | None
     layouts: LayoutCheck | None
+    worst: DrivelineCheck | None
+    severity: Severity | None
     load: LoadIndex | Unanswered | None
 
     def tables(self) -> dict[str, pd.DataFrame]:
-        """Return the tables of every part by name."""
-        parts = (self.load, self.layouts, self.line)
-        return {
-            name: table
-            for part in parts
-            if part is not None and not isinstance(part, Unanswered)
-            for name, table in part.tables().items()
-        }
+        """Return the tables of every part by name; those of ``worst`` are for its picture."""
+        load = None if isinstance(self.load, Unanswered) else self.load
+        parts = (load, self.severity, self.layouts, self.line)
+        return {name: table for part in parts if part is not None for name, table in part.tables().items()}
 
 
 def answer_driveline(
@@ -91,7 +111,7 @@ def answer_driveline(
     folder: Path,
     *,
     line: Line | None,
-    speed_rpm: float,
+    speed_rpm: float | None,
     reference: str | None,
     level: float,
     seed: int,
@@ -99,44 +119,63 @@ def answer_driveline(
     """Return what is known of the drivelines of a fleet: a line as typed, angles.csv and spectra.csv of its folder.
 
     ``reference`` is the class that the others are held against (default: the first of the spectra); ``speed_rpm`` is
-    the highest steady shaft speed, for units of angles.csv that do not give their own. Unanswered without any of them.
+    the highest steady shaft speed for units of angles.csv that do not give their own (default: that of fleet.toml,
+    else ``USUAL_RPM``, said so). Limits are those shipped, with the fleet's own of fleet.toml in their places.
+    Unanswered without any of them.
     """
-    found = None if line is None else check_driveline(line)
-    angles, spectra = folder / "angles.csv", folder / "spectra.csv"
-    layouts = check_layouts(read_angles(angles), speed_rpm=speed_rpm) if angles.is_file() else None
-    load = None
-    if spectra.is_file():
-        table = read_spectra(spectra)
+    limits = edit_references(
+        Reference(own.name, own.value, own.unit, own.source) for own in history.config.driveline.limits
+    )
+    known = speed_rpm or history.config.driveline.speed_rpm
+    speed = known or USUAL_RPM
+    found = None if line is None else check_driveline(line, references=limits)
+    layouts, worst, severity, load = None, None, None, None
+    files = [path for path in (folder / "angles.csv", folder / "spectra.csv") if path.is_file()]
+    if folder / "angles.csv" in files:
+        angles = read_angles(folder / "angles.csv")
+        layouts = check_layouts(angles, speed_rpm=speed, references=limits)
+        furthest = worst_line(angles, layouts)
+        worst = None if furthest is None else check_driveline(furthest[0], references=limits, source=furthest[1])
+    if folder / "spectra.csv" in files:
+        table = _with_turns(history, read_spectra(folder / "spectra.csv"))
         first = str(table["group"].iloc[0]) if reference is None else reference
-        load = explain_by_load(history, table, reference=first, level=level, seed=seed)
-    parts = tuple(part for part in (found, layouts, load) if part is not None)
-    basis = replace(history.basis, level=level)
-    if isinstance(load, Unanswered) and len(parts) == 1:
-        return load
+        floor = limits["angle_floor"].value
+        severity = compare_severity(table, reference=first, floor_deg=floor)
+        load = explain_by_load(history, table, reference=first, level=level, seed=seed, floor_deg=floor)
+    basis = replace(history.basis, level=level, files=(*history.basis.files, *map(_describe_file, files)))
+    parts = tuple(part for part in (found, layouts, severity, load) if part is not None)
     if not parts:
         return Unanswered(
             basis,
             history.cautions,
             "nothing-given",
             "there is neither spectra.csv nor angles.csv in the folder, and no line of joints was given",
-            "add one of them (columns: see the README of the demo fleet), or give --angles",
+            "add one of them (columns: see the README), or give --angles",
         )
-    return DrivelineAnswer(basis, add_cautions(*(part.cautions for part in parts)), found, layouts, load)
+    own: tuple[Caution, ...] = ()
+    if isinstance(load, Unanswered):
+        own = (Caution("load-unanswered", f"Load against the records: {load.text}; {load.fix}."),)
+    if layouts is not None and known is None:
+        own += (SPEED_ASSUMED,)
+    cautions = add_cautions(own, *(part.cautions for part in parts))
+    return DrivelineAnswer(basis, cautions, found, layouts, worst, severity, load)
 
 
-@dataclass(frozen=True, slots=True)
-class _Lives:
-    """Lives of one component in the classes of the spectra, with each life's class and log severity."""
-
-    obs: Observations
-    code: IntArray
-    classes: tuple[str, ...]
-    turns: FloatArray  # mean turns per mile by class
-    log_severity: FloatArray
+def _describe_file(path: Path) -> SourceFile:
+    content = path.read_bytes()
+    rows = max(len(content.splitlines()) - 1, 0)
+    return SourceFile(path.name, hashlib.sha256(content).hexdigest(), path.stem, rows, rows, 0, 0)
 
 
 def explain_by_load(
-    history: History, spectra: pd.DataFrame, *, reference: str, component: str = "joint", level: float, seed: int
+    history: History,
+    spectra: pd.DataFrame,
+    *,
+    reference: str,
+    component: str = "joint",
+    level: float,
+    seed: int,
+    floor_deg: float = ANGLE_FLOOR_DEG,
 ) -> LoadIndex | Unanswered:
     """Return how much of the classes' difference in life load accounts for, or Unanswered without two such classes.
 
@@ -145,7 +184,7 @@ def explain_by_load(
     """
     if history.scale not in ("miles", "joint_cycles"):
         raise DataError("scale", f"the load index has no meaning on {history.scale}", "use --scale miles")
-    severity = compare_severity(_with_turns(history, spectra), reference=reference)
+    severity = compare_severity(_with_turns(history, spectra), reference=reference, floor_deg=floor_deg)
     lives = _choose(history, severity, component, reference)
     basis = replace(history.basis, level=level, lives=lives.obs.lives, failures=lives.obs.failures)
     fits = fit_weibulls(lives.obs, lives.code, strata=len(lives.classes))
@@ -163,10 +202,13 @@ def explain_by_load(
         for number in range(1, len(lives.classes))
         if fitted[number]
     ]
-    index = pd.DataFrame(_find_exponents(lives, draws, component, level), columns=list(INDEX))
+    exponents, within = find_exponents(lives, draws, level=level)
+    index = pd.DataFrame(exponents, columns=list(INDEX[1:])).assign(component=component)[list(INDEX)]
+    scales = compare_scales(lives, draws, within, fitted, scale=history.scale, level=level)
     explained = pd.DataFrame(rows).reindex(columns=list(EXPLAINED))
     cautions = add_cautions(_own_cautions(explained, index), severity.cautions, history.cautions)
-    return LoadIndex(basis, cautions, component, severity, explained, index)
+    tabled = pd.DataFrame(scales, columns=list(SCALES[1:])).assign(component=component)[list(SCALES)]
+    return LoadIndex(basis, cautions, component, severity, explained, tabled, index)
 
 
 def _with_turns(history: History, spectra: pd.DataFrame) -> pd.DataFrame:
@@ -179,7 +221,7 @@ def _with_turns(history: History, spectra: pd.DataFrame) -> pd.DataFrame:
     return spectra.assign(axle_ratio=np.where(np.isfinite(own), own, fleet), tire_turns_per_mile=1.0)
 
 
-def _choose(history: History, severity: Severity, component: str, reference: str) -> _Lives:
+def _choose(history: History, severity: Severity, component: str, reference: str) -> LoadLives:
     """Return the lives that have a severity; the reference class is number 0."""
     known = severity.groups.set_index("group")
     table = history.lives[(history.lives["component"] == component) & history.lives["fittable"].astype(bool)]
@@ -197,11 +239,17 @@ def _choose(history: History, severity: Severity, component: str, reference: str
     per_turn = np.log(np.where(np.isfinite(by_unit), by_unit, by_class))
     spread = np.where(np.isfinite(turns), turns, mean[code] if len(code) else turns)
     log_turns = np.log(spread / mean[0]) if len(code) and history.scale == "miles" else np.zeros(len(code))
-    return _Lives(observations(table), code, classes, mean, per_turn + log_turns)
+    return LoadLives(observations(table), code, classes, mean, log_turns, per_turn + log_turns)
 
 
 def _explain(
-    lives: _Lives, severity: Severity, number: int, fits: tuple[WeibullFits, WeibullFits], *, scale: str, level: float
+    lives: LoadLives,
+    severity: Severity,
+    number: int,
+    fits: tuple[WeibullFits, WeibullFits],
+    *,
+    scale: str,
+    level: float,
 ) -> dict[str, object]:
     """Return one class against the reference."""
     groups = severity.groups.set_index("group")
@@ -212,7 +260,7 @@ def _explain(
     b10, drawn = fits[0].life_at(0.10), fits[1].life_at(0.10)
     ratio = float(b10[number] / b10[0])
     ratios = drawn[:, number] / drawn[:, 0]
-    low, high = _limits(ratios, ratio, level)
+    low, high = limits_of(ratios, ratio, level)
     row: dict[str, object] = {
         "duty_cycle": lives.classes[number],
         "reference": lives.classes[0],
@@ -233,70 +281,6 @@ def _explain(
         ends = sorted((np.log(load) / np.log(low), np.log(load) / np.log(high)))
         row |= {"share_explained": share, "share_explained_low": ends[0], "share_explained_high": ends[1]}
     return row
-
-
-def _limits(drawn: FloatArray, value: float, level: float) -> tuple[float, float]:
-    good = drawn[np.isfinite(drawn)]
-    if len(good) < len(drawn) / 2:
-        return np.nan, np.nan
-    low, high = np.quantile(good, [(1 - level) / 2, (1 + level) / 2])
-    return min(float(low), value), max(float(high), value)
-
-
-def _find_exponents(lives: _Lives, draws: FloatArray, component: str, level: float) -> list[tuple[object, ...]]:
-    """Return the index's exponent across all trucks, and within classes where trucks of one class differ."""
-    classes = len(lives.classes)
-    within = [np.exp(np.ptp(lives.log_severity[lives.code == number])) > NARROW for number in range(classes)]
-    comparisons = [("all_trucks", np.zeros(len(lives.code), dtype=np.int64))]
-    if any(within):
-        comparisons.append(("within_classes", np.where(np.array(within)[lives.code], lives.code, -1)))
-    rows: list[tuple[object, ...]] = []
-    for name, code in comparisons:
-        chosen = np.flatnonzero(code >= 0)
-        obs, severity, strata = lives.obs.take(chosen), lives.log_severity[chosen], code[chosen]
-        value, drawn = _exponent(obs, severity, np.unique(strata, return_inverse=True)[1], draws)
-        low, high = _limits(drawn, value, level)
-        edge = bool(value in (EXPONENTS[0], EXPONENTS[-1]))
-        rows.append((component, name, value, low, high, obs.lives, obs.failures, edge))
-    return rows
-
-
-def _exponent(
-    obs: Observations, log_severity: FloatArray, stratum: IntArray, draws: FloatArray
-) -> tuple[float, FloatArray]:
-    """Return b at the highest likelihood, and under every draw of trucks.
-
-    Under life ∝ severity^(−b) the ages times severity^b are Weibull in every stratum; the density of an exact failure
-    then carries a factor severity^b besides.
-    """
-    strata = int(stratum.max()) + 1
-    centered = log_severity - log_severity.mean()
-    exact = np.bincount(obs.truck, obs.count * (obs.failed & ~obs.between) * centered, draws.shape[1])
-    carried = np.einsum("rt,t->r", draws, exact)
-    plain, drawn = [], []
-    for b in EXPONENTS:
-        factor = np.exp(b * centered)
-        scaled = replace(
-            obs, entry=obs.entry * factor, exit=obs.exit * factor, lower=obs.lower * factor, upper=obs.upper * factor
-        )
-        fits = fit_weibulls(scaled, stratum, strata=strata)
-        again = resample_weibulls(scaled, stratum, strata=strata, truck_weights=draws)
-        plain.append(np.nansum(fits.log_likelihood, keepdims=True) + b * exact.sum())
-        drawn.append(np.nansum(again.log_likelihood, axis=1) + b * carried)
-    return float(_peak(np.array(plain))[0]), _peak(np.array(drawn))
-
-
-def _peak(values: FloatArray) -> FloatArray:
-    """Return where each column of values over EXPONENTS is highest, between the points by a parabola."""
-    top = np.argmax(values, axis=0)
-    inner = np.clip(top, 1, len(EXPONENTS) - 2)
-    columns = np.arange(values.shape[1])
-    before, here, after = (values[inner + step, columns] for step in (-1, 0, 1))
-    bend = before - 2 * here + after
-    step = EXPONENTS[1] - EXPONENTS[0]
-    shift = np.where(bend < 0, 0.5 * (before - after) / np.where(bend < 0, bend, -1.0), 0.0)
-    found = EXPONENTS[inner] + step * np.clip(shift, -1.0, 1.0)
-    return np.asarray(np.where(top == inner, found, EXPONENTS[top]), dtype=np.float64)
 
 
 def _own_cautions(explained: pd.DataFrame, index: pd.DataFrame) -> tuple[Caution, ...]:

@@ -60,26 +60,46 @@ def driveline(
     asked: Asked,
     *,
     reference: Annotated[str | None, typer.Option(help="class that the others are held against")] = None,
-    speed: Annotated[float, typer.Option(min=1, max=10000, help="highest steady shaft speed, turns a minute")] = 1800,
+    speed: Annotated[
+        float | None, typer.Option(min=1, max=10000, help="highest steady shaft speed, turns a minute")
+    ] = None,
     angles: Annotated[str | None, typer.Option(help="joint angles of one line, loaded, in degrees: 5,3.5")] = None,
     unloaded: Annotated[str | None, typer.Option(help="the same joints without load")] = None,
     phases: Annotated[str | None, typer.Option(help="twist between the yokes of each shaft, in degrees")] = None,
+    planes: Annotated[str | None, typer.Option(help="turn of each joint's plane against the one before it")] = None,
     torque: Annotated[float | None, typer.Option(help="torque at the first joint, N·m")] = None,
     drive: Annotated[str | None, typer.Option(help="axle ratio and tire turns per mile: 3.55,513")] = None,
     tube: Annotated[str | None, typer.Option(help="outer diameter, wall and length in mm: 114.3,3.4,1800")] = None,
     spline: Annotated[str | None, typer.Option(help="pitch radius and stroke of the slip spline in mm: 35,20")] = None,
+    picture: Annotated[
+        Path | None, typer.Option(metavar="FOLDER", help="also draw what was asked, as SVG with its data as CSV")
+    ] = None,
 ) -> Reply:
     """Driveline load: how much of a class difference it explains, and which angles are out of range."""
-    from wearlab.answers.driveline import answer_driveline
+    from wearlab.answers.driveline import USUAL_RPM, DrivelineAnswer, answer_driveline
     from wearlab.driveline import read_line
+    from wearlab.terminal import print_progress
 
+    history = read_history(asked)
     line = None
     if angles is not None:
         line = read_line(
-            speed, angles, unloaded=unloaded, phases=phases, torque_nm=torque, drive=drive, tube=tube, spline=spline
+            speed or history.config.driveline.speed_rpm or USUAL_RPM,
+            angles,
+            unloaded=unloaded,
+            phases=phases,
+            planes=planes,
+            torque_nm=torque,
+            drive=drive,
+            tube=tube,
+            spline=spline,
         )
-    history = read_history(asked)
     result = answer_driveline(
         history, asked.source, line=line, speed_rpm=speed, reference=reference, level=asked.level, seed=asked.seed
     )
+    if picture is not None and isinstance(result, DrivelineAnswer):
+        from wearlab.show.pictures_shaft import write_pictures
+
+        for path in write_pictures(result, picture):
+            print_progress(f"wrote {path}")
     return reply_with(result, history)

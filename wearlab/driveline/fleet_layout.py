@@ -128,8 +128,8 @@ def check_layouts(
     )
 
 
-def worst_line(angles: pd.DataFrame, found: LayoutCheck) -> Line | None:
-    """Return the line that is out of most limits, to be looked at by itself; None where none is out of any."""
+def worst_line(angles: pd.DataFrame, found: LayoutCheck) -> tuple[Line, str] | None:
+    """Return the line that is out of most limits and whose it is, to be looked at by itself; None: none is out."""
     out = found.lines.sort_values(["out_of_range", "unit_id", "line"], ascending=[False, True, True], kind="stable")
     if out.empty or out["out_of_range"].iloc[0] == 0:
         return None
@@ -137,7 +137,7 @@ def worst_line(angles: pd.DataFrame, found: LayoutCheck) -> Line | None:
     rows = angles[(angles["unit_id"] == unit) & (angles["line"] == name)].sort_values("joint", kind="stable")
     line = _read_line(rows, float(speed))
     unloaded = tuple(joint.angle_deg for joint in line.joints[1]) if len(line.joints) > 1 else None
-    return Line(line.speed_rpm, line.joints[0], unloaded_angles_deg=unloaded)
+    return Line(line.speed_rpm, line.joints[0], unloaded_angles_deg=unloaded), f"angles.csv, truck {unit}, line {name}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,8 +1,7 @@
 """Charts of the driveline: one turn of a line of joints, who uses the joint's life, and how near a tube may whirl."""
 
-from collections.abc import Sequence
-
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from matplotlib.axes import Axes
 
@@ -60,7 +59,7 @@ def _stack(ax: Axes, place: float, shares: np.ndarray) -> None:
 
 
 def draw_margin(
-    lengths_mm: Sequence[float], critical_rpm: Sequence[float], *, ax: Axes, at: tuple[float, float], share: float
+    lengths_mm: npt.ArrayLike, critical_rpm: npt.ArrayLike, *, ax: Axes, at: tuple[float, float], share: float
 ) -> Axes:
     """Draw critical speed and the part of it that may be used against tube length, and the shaft where it runs.
 
