@@ -70,7 +70,7 @@ def draw_margin(
     ax.plot(lengths, critical, color=SERIES[1])
     ax.plot(lengths, critical * share, color=SERIES[2], linestyle=DASHES[1])
     ax.plot(*at, marker="o", color=INK, markersize=6, linestyle="none")
-    write_at(ax, "this shaft", at, shift=(-7, 0), across="right", upright="center")
+    write_at(ax, "this shaft", at, shift=(-7, 3), across="right", upright="bottom")
     end = len(lengths) - 1
     write_at(ax, "critical", (lengths[end], critical[end]), shift=(0, 8), across="right", upright="bottom")
     write_at(ax, f"{share:.0%} of it", (lengths[end], critical[end] * share), shift=(0, -6), across="right")

@@ -234,6 +234,36 @@ TERMS: dict[str, str] = {
         "Turns of the joint: miles times tire turns per mile times axle ratio. Lets trucks with different axles be "
         "compared."
     ),
+    "severity": (
+        "How much joint life a duty uses against another: torque to the power 10/3 (ISO 281, roller contact) times joint "
+        "angle, added up by share of shaft turns. 2 means half the life. Per mile it takes in turns per mile too."
+    ),
+    "severity cycles": (
+        "Joint turns weighted by severity: a life scale on which classes would last alike if load were all that "
+        "parted them."
+    ),
+    "severity covariate": (
+        "Severity put into the life curves, its strength taken from trucks of one class that differ in load: what is "
+        "left of a class difference after it."
+    ),
+    "equal torque": (
+        "The steady torque that would use as much joint life as the whole mix of torques: (sum of share of turns times "
+        "torque to the power 10/3) to the power 3/10."
+    ),
+    "joint angle": "The angle between the shafts before and behind a joint, measured to a quarter of a degree.",
+    "phase": "How far the yokes at the two ends of one shaft are twisted against each other: in line is 0.",
+    "angle left": (
+        "The one joint angle that would shake the last shaft as much as all joints of the line together; in phase and "
+        "equal, they cancel."
+    ),
+    "torsional acceleration": (
+        "How fast the shaft behind the last joint speeds up and slows down twice a turn, in rad/s²."
+    ),
+    "inertial acceleration": "The same for the shaft between two joints: what one joint angle alone makes of it.",
+    "critical speed": (
+        "The speed at which a tube whirls like a skipping rope. Worked out for a uniform steel tube on stiff supports; a "
+        "real line on soft mounts whirls earlier."
+    ),
     "cups purged": (
         "At how many of the four bearing cups fresh grease came out. Fewer than four means a cup may be running dry."
     ),
