@@ -234,9 +234,38 @@ TERMS: dict[str, str] = {
         "Turns of the joint: miles times tire turns per mile times axle ratio. Lets trucks with different axles be "
         "compared."
     ),
+    "reference limit": (
+        "A limit for angles, accelerations or speeds with where it stands. A starting point: a fleet puts the figures "
+        "of its maker in its place under [[driveline.limits]] of fleet.toml, with their source."
+    ),
+    "change of angle": (
+        "How much wider or narrower a joint angle has to be to come within a limit, or for the whole line to come "
+        "within all of them. Measure again after any change."
+    ),
+    "shaft turns": "Turns of the shaft, by mile or by minute: tire turns per mile times axle ratio.",
+    "share of turns": "Which part of all shaft turns a torque has: a share of turns, not of time or miles.",
+    "share of life used": (
+        "Which part of the joint life that a duty uses up goes to one torque. Rare high torques often use most of it."
+    ),
+    "load ratio": (
+        "What load alone would make of the life of a class against the reference: by turns per mile, by torque and by "
+        "angle. 0.5 is half the life. What is left to explain is the life in the records over it."
+    ),
+    "share explained": (
+        "How much of a class difference in life (on a log scale) load accounts for. Above 100 %: load alone would part "
+        "the classes further than they are."
+    ),
+    "exponent": (
+        "How strongly life follows severity from truck to truck: 1 as the load-life rule has it, 0 not at all."
+    ),
+    "speed swing": "How much the driven shaft runs faster and slower twice a turn, from slowest to fastest.",
+    "couple": (
+        "The bending that a joint under torque puts on the shafts before and behind it twice a turn; it rocks gearbox, "
+        "center bearing and axle."
+    ),
     "severity": (
-        "How much joint life a duty uses against another: torque to the power 10/3 (ISO 281, roller contact) times joint "
-        "angle, added up by share of shaft turns. 2 means half the life. Per mile it takes in turns per mile too."
+        "How much joint life a duty uses against another: torque to the power 10/3 (ISO 281, roller contact) times "
+        "joint angle, added up by share of shaft turns. 2 means half the life. Per mile it takes in turns per mile too."
     ),
     "severity cycles": (
         "Joint turns weighted by severity: a life scale on which classes would last alike if load were all that "
@@ -261,8 +290,8 @@ TERMS: dict[str, str] = {
     ),
     "inertial acceleration": "The same for the shaft between two joints: what one joint angle alone makes of it.",
     "critical speed": (
-        "The speed at which a tube whirls like a skipping rope. Worked out for a uniform steel tube on stiff supports; a "
-        "real line on soft mounts whirls earlier."
+        "The speed at which a tube whirls like a skipping rope. Worked out for a uniform steel tube on stiff supports; "
+        "a real line on soft mounts whirls earlier."
     ),
     "cups purged": (
         "At how many of the four bearing cups fresh grease came out. Fewer than four means a cup may be running dry."
