@@ -236,7 +236,7 @@ def test_inspection_comes_before_grease_and_a_trucks_jobs_stand_together() -> No
     work = _work(_history(), wear=_wear("may reach the limit within 90 days"))
     tasks = work.loc[work["unit_id"] == "A", "task"].tolist()
     assert tasks == ["inspect", "regrease"]
-    assert work.index[work["unit_id"] == "A"].tolist() == [1, 2]  # after B, which is overdue
+    assert work["unit_id"].tolist() == ["A", "A", "B", "C"]  # this week's shop by shop; C, in the north too, later
     assert work["why"][work["task"] == "regrease"].str.startswith("Inspect before greasing.").all()
 
 
@@ -303,6 +303,24 @@ def test_planned_replacement_is_due_by_age_but_never_overdue() -> None:
     assert set(past.loc[past["task"] == "replace_planned", "status"]) == {"due"}
     kept = _work(_history(), recommendation=_recommendation(replacement=planned.assign(policy="run to failure")))
     assert "replace_planned" not in set(kept["task"])
+
+
+def test_a_truck_comes_in_once_in_the_week_of_its_first_job() -> None:
+    # 30 June 2026 is a Tuesday; C's regrease is due in 20 days, but a part of it is to be looked at now
+    units = pd.DataFrame({"unit_id": ["C"], "position": ["main.joint.2"], "probability": [0.9]})
+    work = _work(_history(), forecast=_answer(Forecast, units=units))
+    assert set(work.loc[work["unit_id"] == "C", "week"]) == {date(2026, 6, 29)}
+    assert _row(_work(_history()), "C")["week"] == date(2026, 7, 20)
+    assert _row(work, "B")["week"] == date(2026, 6, 29)  # overdue: this week, not a week gone by
+
+
+def test_weeks_and_shops_follow_one_another() -> None:
+    made = _list(_history())
+    assert made.work["week"].is_monotonic_increasing
+    assert list(made.weeks.columns) == ["shop", "week", "trucks", "jobs", "minutes", "replacements"]
+    assert made.weeks["jobs"].sum() == len(made.work)
+    first = made.work[made.work["week"] == made.work["week"].iloc[0]]
+    assert first["shop"].is_monotonic_increasing
 
 
 def test_shops_hold_every_job_once() -> None:

@@ -32,6 +32,7 @@ COLUMNS = (
     "duty_cycle",
     "shop",
     "days_left",
+    "week",
     "minutes",
     "parts",
 )
@@ -49,20 +50,23 @@ PARTS = {
 
 @dataclass(frozen=True, slots=True)
 class WorkList:
-    """What to do, most urgent truck first, a truck's jobs together and its inspection before its grease.
+    """What to do, week by week and shop by shop, most urgent truck first, its inspection before its grease.
 
     ``work``: ``position`` null = the whole truck; ``due_miles`` on the truck's meter; ``days_left`` from ``as_of``;
-    ``minutes`` and ``parts`` by common practice. ``shops``: jobs and minutes by shop and status.
+    ``week`` the Monday of the week in which the truck should come in, all its jobs together, not before this week;
+    ``minutes`` and ``parts`` by common practice. ``shops``: jobs and minutes by shop and status; ``weeks``: trucks,
+    jobs, minutes and planned replacements by shop and week.
     """
 
     basis: Basis
     cautions: tuple[Caution, ...]
     work: pd.DataFrame
     shops: pd.DataFrame
+    weeks: pd.DataFrame
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the tables by their public names."""
-        return {"work": self.work, "shops": self.shops}
+        return {"work": self.work, "shops": self.shops, "weeks": self.weeks}
 
 
 def list_work(
@@ -96,7 +100,7 @@ def list_work(
     work = _arrange(history, jobs, now)
     asked = tuple(result.cautions for result in (recommendation, early, cluster, wear, forecast) if result is not None)
     cautions = add_cautions(history.cautions, intervals.cautions, *asked, _standing(history), (SAFETY,))
-    return WorkList(replace(history.basis, level=level), cautions, work, _by_shop(work))
+    return WorkList(replace(history.basis, level=level), cautions, work, _by_shop(work), _by_week(work))
 
 
 def work_calendar(worklist: WorkList) -> str:
@@ -271,6 +275,7 @@ def _arrange(history: History, jobs: list[_Job], now: pd.Timestamp) -> pd.DataFr
                 "duty_cycle": truck["duty_cycle"],
                 "shop": truck["shop"],
                 "days_left": days,
+                "week": None,
                 "minutes": _minutes(job, kind, int(shafts.get(job.unit_id, 1))),
                 "parts": "grease"
                 if job.task == "regrease"
@@ -282,7 +287,8 @@ def _arrange(history: History, jobs: list[_Job], now: pd.Timestamp) -> pd.DataFr
     task = work["task"].map({task: number for number, task in enumerate(TASKS)})
     work = work.assign(rank=rank, task_rank=task)
     best = work.groupby("unit_id")[["rank", "days_left"]].transform("min").rename(columns=lambda name: f"truck_{name}")
-    order = ["truck_rank", "truck_days_left", "unit_id", "task_rank", "rank", "days_left", "position"]
+    work["week"] = _weeks(now, work["status"], work["days_left"], work["unit_id"])
+    order = ["week", "shop", "truck_rank", "truck_days_left", "unit_id", "task_rank", "rank", "days_left", "position"]
     return work.join(best).sort_values(order, kind="stable")[list(COLUMNS)].reset_index(drop=True)
 
 
@@ -300,6 +306,14 @@ def _status(days: float) -> str | None:
         if days <= reach:
             return status
     return None
+
+
+def _weeks(now: pd.Timestamp, status: pd.Series, days: pd.Series, unit: pd.Series) -> list[object]:
+    """Return the Monday of the week in which each job's truck should come in: that of its first job, or this week's."""
+    urgent = status.isin(["overdue", "look_first"])
+    first = days.astype(float).where(~urgent, 0.0).clip(lower=0.0).groupby(unit).transform("min")
+    monday = now - pd.Timedelta(days=now.weekday())
+    return [(monday + pd.Timedelta(weeks=int((now.weekday() + day) // 7))).date() for day in first]
 
 
 def _count_shafts(positions: pd.Series) -> int:
@@ -324,6 +338,18 @@ def _by_shop(work: pd.DataFrame) -> pd.DataFrame:
         .sort_values(["shop", "rank"], kind="stable")[["shop", "status", "trucks", "jobs", "minutes"]]
         .reset_index(drop=True)
     )
+
+
+def _by_week(work: pd.DataFrame) -> pd.DataFrame:
+    """Return trucks, jobs, minutes and planned replacements of each shop by week."""
+    planned = work.assign(replacements=(work["task"] == "replace_planned").astype(int))
+    groups = planned.groupby(["shop", "week"], dropna=False, sort=True)
+    return groups.agg(
+        trucks=("unit_id", "nunique"),
+        jobs=("task", "size"),
+        minutes=("minutes", "sum"),
+        replacements=("replacements", "sum"),
+    ).reset_index()
 
 
 def _standing(history: History) -> tuple[Caution, ...]:

@@ -156,8 +156,8 @@ def _sum(pairs: list[_Pair], stops: pd.DataFrame, level: float) -> pd.DataFrame:
         less = float((own["cost_now"] - own["cost_then"]).sum(skipna=False))
         saving = row["cost_now"] - row["cost_then"]
         low, high = _ends(draws + less, saving, level) if np.isfinite(saving) else (np.nan, np.nan)
-        named = {"group": duty or "all", "duty_cycle": duty}
-        rows.append({**named, **row, "saving": saving, "saving_low": low, "saving_high": high})
+        named: dict[str, object] = {"group": duty or "all", "duty_cycle": duty}
+        rows.append(named | row | {"saving": saving, "saving_low": low, "saving_high": high})
     return pd.DataFrame(rows)
 
 
