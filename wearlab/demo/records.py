@@ -193,7 +193,7 @@ def spectra_table() -> pd.DataFrame:
 
 
 def angles_table(rng: np.random.Generator, world: World) -> pd.DataFrame:
-    """Return joint angles of some trucks, loaded and unloaded, read by the driveline question alone."""
+    """Return joint angles of some trucks, loaded and unloaded, and tubes, read by the driveline question alone."""
     trucks, positions = world.trucks, world.positions
     measured = (rng.random(trucks.size) < 0.12) & ~trucks.retired
     at = np.flatnonzero((positions.component == 0) & measured[positions.truck])
@@ -206,7 +206,22 @@ def angles_table(rng: np.random.Generator, world: World) -> pd.DataFrame:
     quarter = [np.round(values * 4) / 4 for values in (loaded, unloaded)]
     table = pd.DataFrame({"unit_id": names(trucks)[truck], "line": line})
     table["joint"] = (table.groupby(["unit_id", "line"]).cumcount() + 1).astype(str)
-    return table.assign(angle_deg=decimals(quarter[0], 2), unloaded_angle_deg=decimals(quarter[1], 2))
+    turns = trucks.axle_ratio * trucks.tire_turns
+    table = table.assign(angle_deg=decimals(quarter[0], 2), unloaded_angle_deg=decimals(quarter[1], 2))
+    table["speed_rpm"] = whole(turns[truck] * plan.HIGHEST_MPH / 60)
+    return table.assign(**_tubes(rng, table, line == "interaxle"))
+
+
+def _tubes(rng: np.random.Generator, table: pd.DataFrame, interaxle: Flags) -> dict[str, Texts]:
+    """Return outer diameter, wall and length of the tube behind each joint; none behind the last joint of a line."""
+    last = ~table.duplicated(["unit_id", "line"], keep="last").to_numpy()
+    length = np.where(interaxle, 600 + 200 * rng.random(len(table)), 1200 + 750 * rng.random(len(table)))
+    outer, wall = np.full(len(table), plan.TUBE_MM[0]), np.full(len(table), plan.TUBE_MM[1])
+    for values in (length, outer, wall):
+        values[last] = np.nan
+    names_of = ("tube_outer_mm", "tube_wall_mm", "tube_length_mm")
+    texts = (decimals(outer, 1), decimals(wall, 1), whole(np.round(length / 5) * 5))
+    return dict(zip(names_of, texts, strict=True))
 
 
 def duty_changes_table(world: World) -> pd.DataFrame:

@@ -80,6 +80,9 @@ INTERVAL_GRID = 500.0
 JOINT_PLAY_LIMIT = 0.006
 BACKLASH_LIMIT = 0.007
 
+HIGHEST_MPH = 65.0
+TUBE_MM = (101.6, 3.2)  # outer diameter, wall
+
 # Share of shaft turns, torque (N·m), joint angle (degrees), shaft speed (turns a minute), by class.
 SPECTRA: Mapping[str, tuple[tuple[float, float, float, float], ...]] = {
     "line_haul": ((0.62, 700, 3.0, 1350), (0.30, 1500, 3.0, 1300), (0.07, 3200, 3.2, 1000), (0.01, 6500, 3.5, 600)),

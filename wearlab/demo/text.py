@@ -34,6 +34,12 @@ spline_backlash = { value = 0.007, unit = "in", source = "invented for the demo"
 
 [shop]
 interval_grid = 500
+
+[[driveline.limits]]
+name = "preferred_angle"
+value = 3.5
+unit = "deg"
+source = "invented for the demo"
 """
 
 README = """\
@@ -45,7 +51,7 @@ generator by `wearlab demo`; the values that were planted are in `truth.json`, s
 `wearlab demo FOLDER --seed 1` writes exactly these files again. They follow the data contract: `units.csv`,
 `positions.csv`, `services-*.csv`, `readings.csv`, `duty_changes.csv`, `lube_plan.csv`, `measurements.csv`,
 `fleet.toml`. Beside them `spectra.csv` (a duty spectrum per class) and
-`angles.csv` (joint angles of some trucks) are read by the driveline question alone.
+`angles.csv` (joint angles and tubes of some trucks) are read by the driveline question alone.
 
 It is one draw of chance: another seed tells the same story with other luck.
 
