@@ -7,8 +7,9 @@ import pandas as pd
 import pytest
 
 from tests.studies.episodes import Truth, draw, three_classes
-from wearlab.answers.intervals_checks import agrees_within, curves_of, shift_of, tabulate_checks, tabulate_terms
+from wearlab.answers.intervals_checks import agrees_within, curves_of, shift_of, tabulate_checks
 from wearlab.answers.intervals_effects import e_value, find_renewed, fit_calibrated, measure_reliability
+from wearlab.answers.intervals_terms import tabulate_terms, tell_terms
 from wearlab.curves.practice import fit_practice
 from wearlab.curves.practice_terms import fit_gathered, prepare
 
@@ -17,7 +18,18 @@ PLANTED = 1.0
 
 def checks_of(history) -> pd.DataFrame:
     fit = fit_practice(history.episodes, component="joint", level=0.9, renewed=find_renewed(history))
-    return tabulate_checks(history, {"joint": fit}, {}, control=None, level=0.9).set_index("check")
+    return check(history, fit).set_index("check")
+
+
+def check(history, fit) -> pd.DataFrame:
+    told = {"joint": tell_terms(history, "joint")}
+    return tabulate_checks(history, {"joint": fit}, {}, control=None, told=told, level=0.9)
+
+
+def terms_of(history, component: str) -> pd.DataFrame:
+    told = tell_terms(history, component)
+    fit = fit_practice(told.episodes, component=component, level=0.9, further=told.names)
+    return tabulate_terms({component: fit}, {component: told}).set_index("term")
 
 
 @pytest.fixture(scope="module")
@@ -122,7 +134,7 @@ def test_exposure_gathered_is_current_practice_where_practice_never_changes():
     renewed = find_renewed(history)
     data = prepare(steady, "joint", curves=curves_of(fit), calibration={}, renewed=renewed, assumed=False)
     gathered = fit_gathered(data, level=0.9)
-    common = tabulate_checks(replace(history, episodes=steady), {"joint": fit}, {}, control=None, level=0.9)
+    common = check(replace(history, episodes=steady), fit)
     plain = common.set_index("check").loc["all classes", "theta"]
     assert gathered.value == pytest.approx(plain, abs=0.003)
 
@@ -133,7 +145,7 @@ def test_noisy_gaps_are_measured_and_corrected():
         measure_reliability(history.gaps, history.episodes, c) for c in ("line_haul", "regional", "vocational")
     )
     assert all(0.4 < found.ratio < 0.8 for found in known)
-    fit, plain = fit_calibrated(history, "joint", known, level=0.9)
+    fit, plain = fit_calibrated(history, "joint", known, tell_terms(history, "joint"), level=0.9)
     assert fit is not plain
     quiet = draw(Truth(three_classes(60, 1.0), gap_spread=0.05), seed=9)
     assert measure_reliability(quiet.gaps, quiet.episodes, "regional").ratio > 0.97
@@ -141,8 +153,7 @@ def test_noisy_gaps_are_measured_and_corrected():
 
 def test_further_terms_are_shown_only_where_they_vary():
     history = draw(Truth(three_classes(40, 0.8)), seed=12)
-    fit = fit_practice(history.episodes, component="joint", level=0.9)
-    assert tabulate_terms(history, {"joint": fit}, {}, level=0.9).empty
+    assert terms_of(history, "joint").empty
     rng = np.random.default_rng(0)
     ratio = pd.Series(rng.uniform(2.6, 4.3, len(history.units)), index=history.units.index)
     cups = 4 - rng.integers(0, 2, len(history.units))
@@ -152,7 +163,7 @@ def test_further_terms_are_shown_only_where_they_vary():
         units=history.units.assign(axle_ratio=ratio),
         episodes=history.episodes.assign(cups_purged_before=history.episodes["unit_id"].map(dry).astype(float)),
     )
-    table = tabulate_terms(told, {"joint": fit}, {}, level=0.9).set_index("term")
+    table = terms_of(told, "joint")
     assert set(table.index) == {"cups_left_dry", "axle_ratio"}
     assert (table["hazard_ratio_low"] < 1.15).all()
     assert (table["hazard_ratio_high"] > 0.85).all()
@@ -189,3 +200,41 @@ def _inside_the_life(history) -> list[float]:
     ).reset_index()
     fit = fit_practice(whole, component="joint", level=0.9)
     return [effect.theta_unpooled for effect in fit.effects if effect.theta_unpooled is not None]
+
+
+def test_a_torn_boot_is_told_from_the_day_it_failed_and_never_from_the_end_of_its_own_spline():
+    history = draw(Truth(three_classes(30, 0.8)), seed=12, components=("joint", "slip_spline"))
+    lives = history.lives
+    splines = lives[lives["component"] == "slip_spline"].reset_index(drop=True)
+    long = splines[(splines["end_date"] - splines["entry_date"]).dt.days > 600].drop_duplicates("unit_id")
+    torn, late = long.iloc[::2], long.iloc[1::2]
+    boots = pd.concat(
+        [
+            torn.assign(end_date=torn["entry_date"] + pd.Timedelta(days=300)),
+            late.assign(end_date=late["end_date"]),  # on the day the spline itself came off
+        ]
+    ).assign(component="boot", failed=True, life_id=lambda b: b["life_id"] + 10**6, position="boot")
+    told = tell_terms(replace(history, lives=pd.concat([lives, boots], ignore_index=True)), "slip_spline")
+    assert told.names == ("boot_had_failed",)
+    rows = told.episodes[told.episodes["component"] == "slip_spline"]
+    day = rows["unit_id"].map(torn.groupby("unit_id")["entry_date"].min() + pd.Timedelta(days=300))
+    own = rows["life_id"].isin(torn["life_id"])
+    assert (rows.loc[own & (rows["entry_date"] < day), "boot_had_failed"] == 0).all()
+    assert (rows.loc[own & (rows["entry_date"] >= day), "boot_had_failed"] == 1).all()
+    only_late = ~rows["unit_id"].isin(torn["unit_id"]) & rows["life_id"].isin(late["life_id"])
+    assert only_late.any()
+    assert (rows.loc[only_late, "boot_had_failed"] == 0).all()
+
+
+def test_a_planted_harm_of_cups_left_dry_in_one_shop_is_found_and_does_not_pass_for_the_interval():
+    practice, dry = [], []
+    for seed in range(6):
+        history = draw(Truth(three_classes(60, 0.5), dry_harm=0.4), seed=seed, components=("joint",))
+        told = tell_terms(history, "joint")
+        fit = fit_practice(
+            told.episodes, component="joint", level=0.9, renewed=find_renewed(history), further=told.names
+        )
+        practice += [effect.theta_unpooled for effect in fit.effects]
+        dry += [term.value for term in fit.further]
+    assert np.mean(practice) == pytest.approx(0.5, abs=3 * np.std(practice) / np.sqrt(18))
+    assert np.mean(dry) == pytest.approx(0.4, abs=0.12)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from wearlab.answers.intervals_costs import PartModel, TruckCosts
-from wearlab.answers.intervals_decision import Bounds, choose_interval
+from wearlab.answers.intervals_decision import Bounds, choose_interval, one_step_beyond
 from wearlab.answers.intervals_evidence import Facts, grade_evidence
 from wearlab.answers.intervals_today import Usage
 from wearlab.curves.renewal import mean_life, regrease_closed_form, tabulate_renewals
@@ -95,9 +95,24 @@ def test_shortening_must_pay_by_proven_effects_alone():
 
 def test_lengthening_goes_one_step_and_says_so():
     choice = choose_interval(truck(part(0.3, 0.05)), bounds(), 6_100.0)
-    assert choice.recommended == 6_500.0
+    assert choice.recommended == 7_000.0
     assert choice.limited_by == "one_step"
     assert choice.candidate > 7_000
+
+
+@pytest.mark.parametrize(
+    ("current", "grid", "step"),
+    [(14_264.0, 500.0, 16_000.0), (10_000.0, 500.0, 11_000.0), (14_264.0, 5_000.0, 20_000.0)],
+)
+def test_one_step_is_the_first_multiple_of_the_grid_ten_percent_beyond(current, grid, step):
+    assert one_step_beyond(current, grid) == step
+
+
+def test_an_interval_close_to_todays_changes_nothing():
+    best = choose_interval(truck(part(1.0, 0.1)), bounds(), 20_000.0).recommended
+    kept = choose_interval(truck(part(1.0, 0.1)), bounds(grid=100.0), best * 1.04)
+    assert kept.recommended == best * 1.04
+    assert kept.limited_by is None
 
 
 def test_lengthening_that_might_cost_keeps_todays_interval():

@@ -17,6 +17,7 @@ from wearlab.history.config import Costs, FleetConfig, PartCost
 from wearlab.history.lives import History
 
 RECORDS_FROM = date(2019, 1, 1)
+DRY = (2.0, 0.4)  # cups left dry on average at the first shop and at the others, where it is planted that they differ
 POSITIONS = {"joint": 4, "slip_spline": 2, "center_bearing": 1}
 
 
@@ -46,6 +47,7 @@ class Truth:
     shops: int = 6
     shop_practice: float = 0.0  # sd between shops of ln interval
     shop_harm: float = 0.0  # log hazard per unit of the shop's deviation of ln interval: a hidden cause
+    dry_harm: float = 0.0  # log hazard per cup left dry; the first shop leaves more dry, and greases seldomer
     changed: float = 0.0  # share of trucks whose interval changes half-way, by a factor drawn from `change_factors`
     change_factors: tuple[float, ...] = (0.6, 1.6)
     found_share: float = 0.0  # share of failures found at the next stop
@@ -101,6 +103,7 @@ class _Trucks:
     begin_year: np.ndarray
     end: np.ndarray
     stops: np.ndarray  # (trucks, stops), truck miles, from 0
+    dry: np.ndarray  # cups left dry on average
 
 
 def draw(truth: Truth, *, seed: int, components: tuple[str, ...] = tuple(POSITIONS)) -> History:
@@ -121,6 +124,8 @@ def _trucks(truth: Truth, rng: np.random.Generator) -> _Trucks:
     shop = rng.integers(0, truth.shops, n)
     shift = rng.normal(0, 1, truth.shops) * truth.shop_practice
     spread = np.array([c.spread for c in truth.classes])[of_class]
+    dry = np.where(shop == 0, *DRY) if truth.dry_harm else np.zeros(n)
+    shift = shift + 0.3 * (np.arange(truth.shops) == 0) * bool(truth.dry_harm)
     middle = np.array([c.interval for c in truth.classes])[of_class]
     interval = middle * np.exp(rng.normal(0, 1, n) * spread + shift[shop])
     per_year = np.array([c.miles_per_year for c in truth.classes])[of_class] * np.exp(rng.normal(0, 0.15, n))
@@ -149,7 +154,7 @@ def _trucks(truth: Truth, rng: np.random.Generator) -> _Trucks:
         of_class,
         shop,
         z,
-        truth.shop_harm * shift[shop],
+        truth.shop_harm * shift[shop] + truth.dry_harm * (dry - DRY[1] * bool(truth.dry_harm)),
         interval,
         after,
         change_at,
@@ -158,6 +163,7 @@ def _trucks(truth: Truth, rng: np.random.Generator) -> _Trucks:
         begin_year,
         end,
         stops,
+        dry,
     )
 
 
@@ -291,8 +297,17 @@ def _own_mean(t: pd.Series, log_gap: pd.Series, raw: pd.Series, behind: pd.Serie
     return running + share * (np.log(raw) - running), noise, moving
 
 
+def _cups(trucks: _Trucks, known: pd.DataFrame) -> np.ndarray:
+    """Return the cups purged at the last five stops, on average."""
+    rng = np.random.default_rng(len(known))
+    purged = pd.Series(rng.binomial(4, 1 - trucks.dry[known["t"]] / 4).astype(float))
+    return purged.groupby(known["t"]).rolling(5, min_periods=1).mean().to_numpy()
+
+
 def _episodes(truth: Truth, trucks: _Trucks, lives: pd.DataFrame, gaps: pd.DataFrame) -> pd.DataFrame:
     known = _practice(trucks, gaps)
+    if truth.dry_harm:
+        known["purged"] = _cups(trucks, known)
     class_mean = gaps[gaps["counted"]].groupby(["duty_cycle", "shop"])["miles"].mean()
     big = float(trucks.end.max() * 2 + 1)
     key = known["t"].to_numpy() * big + known["from"].to_numpy()
@@ -341,7 +356,7 @@ def _episodes(truth: Truth, trucks: _Trucks, lives: pd.DataFrame, gaps: pd.DataF
             "exit_date": _day(trucks, t[life], exit_miles),
             "entry_miles": entry - start,
             "exit_miles": exit_miles - start,
-            "cups_purged_before": np.nan,
+            "cups_purged_before": np.where(has, known["purged"].to_numpy()[pick], np.nan) if truth.dry_harm else np.nan,
             "grease_grade_before": None,
         }
     )

@@ -15,10 +15,11 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.studies.episodes import ClassTruth, Truth, draw, three_classes
+from tests.studies.episodes import DRY, ClassTruth, Truth, draw, three_classes
 from wearlab.answers.intervals_costs import PartModel, TruckCosts, make_part
-from wearlab.answers.intervals_decision import Bounds, Choice, choose_interval
+from wearlab.answers.intervals_decision import Bounds, Choice, choose_interval, one_step_beyond
 from wearlab.answers.intervals_effects import fit_calibrated, measure_reliability
+from wearlab.answers.intervals_terms import tell_terms
 from wearlab.answers.intervals_today import Usage, measure_usage
 from wearlab.curves.renewal import tabulate_renewals
 from wearlab.history.config import Costs, PartCost
@@ -54,9 +55,11 @@ CELLS = {
     "found_at_inspection": Cell(planted={"found_share": 0.5}),
     "shops_differ": Cell(planted={"shop_practice": 0.25}),
     "shops_confound": Cell(planted={"shop_practice": 0.25, "shop_harm": 0.5}),
+    "purged_poorly_in_one_shop": Cell(planted={"dry_harm": 0.4}),
     "long_before_record": Cell(planted={"years_before": 8.0}),
     "trucks_34": Cell(trucks=34),
     "trucks_334": Cell(trucks=334),
+    "trucks_667": Cell(trucks=667),
     "trucks_1000": Cell(trucks=1000),
     "no_effect_no_spread": Cell(mean=0.0, sd=0.0, planted={"frailty": 0.0}),
 }
@@ -76,7 +79,7 @@ def run_fleet(cell: Cell, seed: int) -> list[dict[str, float]]:
     history = draw(truth, seed=seed, components=("joint",))
     names = tuple(c.name for c in truth.classes)
     reliability = tuple(measure_reliability(history.gaps, history.episodes, name) for name in names)
-    fit, plain = fit_calibrated(history, "joint", reliability, level=LEVEL)
+    fit, plain = fit_calibrated(history, "joint", reliability, tell_terms(history, "joint"), level=LEVEL)
     if fit is None or plain is None:
         return []
     draws = fit.draw(DRAWS, seed=seed)
@@ -114,11 +117,18 @@ def true_costs(truth: Truth, planted: ClassTruth, usage: Usage) -> TruckCosts:
     road = 1 - truth.found_share
     shape, variance = np.full(2, truth.shape), np.full(2, truth.frailty)
     price = COSTS.parts["joint"]
-    part = make_true_part(planted, road * price.failure + (1 - road) * price.planned, shape, variance)
+    part = make_true_part(truth, planted, road * price.failure + (1 - road) * price.planned, shape, variance)
     return TruckCosts(usage, STOPS[planted.name], (part,))
 
 
-def make_true_part(planted: ClassTruth, cost: float, shape: np.ndarray, variance: np.ndarray) -> PartModel:
+def mean_harm(truth: Truth) -> float:
+    """Return by how much the cups left dry in one shop raise the hazard of a class, on average."""
+    return 1 + float(np.expm1(truth.dry_harm * (DRY[0] - DRY[1]))) / truth.shops
+
+
+def make_true_part(
+    truth: Truth, planted: ClassTruth, cost: float, shape: np.ndarray, variance: np.ndarray
+) -> PartModel:
     """Return the part model at the planted truth."""
     theta = planted.theta["joint"]
     return PartModel(
@@ -130,7 +140,7 @@ def make_true_part(planted: ClassTruth, cost: float, shape: np.ndarray, variance
         theta_low=theta,
         theta_high=theta,
         shape=shape,
-        eta=np.full(2, planted.eta["joint"]),
+        eta=np.full(2, planted.eta["joint"] * mean_harm(truth) ** (-1 / truth.shape)),
         variance=variance,
         renewals=tabulate_renewals(shape, variance),
     )
@@ -144,7 +154,7 @@ def _compare(
     assert current is not None
     true = true_costs(truth, planted, usage)
     steps = GRID * np.arange(np.ceil(bounds.practised_low / GRID), np.floor(bounds.practised_high / GRID) + 1)
-    one_step = np.floor((current + GRID) / GRID) * GRID
+    one_step = one_step_beyond(current, GRID)
     allowed = np.concatenate([steps[steps <= max(one_step, current)], [current]])
     every = true.per_mile(np.concatenate([allowed, [choice.recommended]]))[0]
     now, chosen, best = every[len(allowed) - 1], every[-1], every[:-1].min()

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from wearlab.answers.intervals_checks import agrees_within, shift_of, tabulate_checks, tabulate_terms
+from wearlab.answers.intervals_checks import agrees_within, shift_of, tabulate_checks
 from wearlab.answers.intervals_costs import SETS, PartModel, TruckCosts, make_part
 from wearlab.answers.intervals_decision import Choice
 from wearlab.answers.intervals_effects import (
@@ -38,6 +38,7 @@ from wearlab.answers.intervals_schedule import (
     tabulate_tried,
     write_sentence,
 )
+from wearlab.answers.intervals_terms import tabulate_terms, tell_terms
 from wearlab.answers.intervals_today import Usage, measure_usage, tabulate_today
 from wearlab.answers.intervals_trial import TRIAL_COLUMNS, tabulate_trial
 from wearlab.curves.practice import ClassEffect, PracticeFit, fit_practice
@@ -191,10 +192,11 @@ class _Effects:
 def _measure_effects(history: History, classes: tuple[str, ...], level: float) -> _Effects:
     episodes = history.episodes
     reliability = {name: measure_reliability(history.gaps, episodes, name) for name in classes}
+    told = {component: tell_terms(history, component) for component in GREASED}
     fits, rows = {}, []
     for component in GREASED:
         known = tuple(reliability.values())
-        fit, plain = fit_calibrated(history, component, known, level=level)
+        fit, plain = fit_calibrated(history, component, known, told[component], level=level)
         if fit is not None:
             fits[component] = fit
         for name in classes:
@@ -212,9 +214,8 @@ def _measure_effects(history: History, classes: tuple[str, ...], level: float) -
     )
     answered = control if isinstance(control, PracticeFit) else None
     calibration = find_calibration(tuple(reliability.values()))
-    checks = tabulate_checks(history, fits, calibration, control=answered, level=level)
-    terms = tabulate_terms(history, fits, calibration, level=level)
-    return _Effects(fits, reliability, answered, table, checks, terms)
+    checks = tabulate_checks(history, fits, calibration, control=answered, told=told, level=level)
+    return _Effects(fits, reliability, answered, table, checks, tabulate_terms(fits, told))
 
 
 def _counts(episodes: pd.DataFrame, component: str, duty_cycle: str) -> tuple[int, int]:

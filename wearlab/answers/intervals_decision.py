@@ -11,6 +11,8 @@ from wearlab.answers.intervals_costs import TruckCosts
 Floats = npt.NDArray[np.float64]
 
 FLAT = 0.02  # the flat zone: within this share of the least cost
+WORTH = 0.05  # an interval closer than this to today's is not worth a new schedule
+STEP = 0.10  # a longer interval goes at most to the first multiple of the grid this far beyond today's
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,8 +46,9 @@ def choose_interval(costs: TruckCosts, bounds: Bounds, current: float) -> Choice
     """Return the interval of least expected cost over the fit's uncertainty within the limits.
 
     Shortening needs an effect whose lower limit is above 0, and must pay by such effects alone; lengthening must pay
-    with every effect at its upper limit and goes at most one step of the shop's grid beyond today's. Otherwise today's
-    interval is kept, but never beyond the published one.
+    with every effect at its upper limit and goes at most one step beyond today's: to the first multiple of the shop's
+    grid at least 10 % longer. An interval within 5 % of today's changes nothing. Otherwise today's interval is kept,
+    but never beyond the published one.
     """
     fine = np.geomspace(bounds.practised_low, bounds.practised_high, 61)
     beyond = np.array([bounds.practised_low / 1.05, bounds.practised_high * 1.05])
@@ -137,13 +140,16 @@ def _judge(
 ) -> tuple[float, str | None]:
     """Return the interval after asking for evidence, and what bound it."""
     chosen, bound = current, limited_by
-    if candidate < current - bounds.grid / 2:
+    least_change = max(bounds.grid / 2, WORTH * current)
+    if candidate < current - least_change:
         if _pays(costs.proven_only, candidate, current) and any((part.theta_low or 0) > 0 for part in costs.parts):
             chosen = candidate
         else:
             bound = "evidence"
-    elif candidate > current + bounds.grid / 2:
+    elif candidate > current + least_change:
         chosen, bound = _lengthen(costs, bounds, current, candidate, limited_by)
+    elif all(part.theta_low is None for part in costs.parts):
+        bound = "evidence"
     else:
         bound = None if limited_by == "practised_range" else limited_by
     if bounds.published is not None and chosen > bounds.published:
@@ -157,11 +163,15 @@ def _pays(cost: Callable[[Floats], Floats], new: float, old: float) -> bool:
     return bool(mean[0] < mean[1])
 
 
+def one_step_beyond(current: float, grid: float) -> float:
+    """Return the first multiple of the grid at least 10 % beyond today's interval."""
+    return float(np.ceil(current * (1 + STEP) / grid - 1e-9) * grid)
+
+
 def _lengthen(
     costs: TruckCosts, bounds: Bounds, current: float, candidate: float, limited_by: str | None
 ) -> tuple[float, str | None]:
-    step = np.floor((current + bounds.grid) / bounds.grid + 1e-9) * bounds.grid
-    new = float(min(step, candidate))
+    new = min(one_step_beyond(current, bounds.grid), candidate)
     unknown = any(part.theta_high is None for part in costs.parts)
     if unknown or new <= current or not _pays(costs.at_high_effects, new, current):
         return current, "evidence"

@@ -7,6 +7,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import stats
 
+from wearlab.answers.intervals_terms import Told
 from wearlab.curves.practice import ClassEffect, NoPracticeFit, PracticeFit, calibrate, fit_practice
 from wearlab.history.lives import History
 
@@ -109,15 +110,16 @@ def find_calibration(reliability: tuple[Reliability, ...]) -> dict[str, float]:
 
 
 def fit_calibrated(
-    history: History, component: str, reliability: tuple[Reliability, ...], *, level: float
+    history: History, component: str, reliability: tuple[Reliability, ...], told: Told, *, level: float
 ) -> tuple[PracticeFit | None, PracticeFit | None]:
-    """Return the fit of practice, corrected for noisy gaps where that matters, and the plain one."""
+    """Return the fit of practice beside the terms told, corrected for noisy gaps where needed, and the plain one."""
     plain = fit_practice(
-        history.episodes,
+        told.episodes,
         component=component,
         level=level,
         scale=history.scale,
         renewed=find_renewed(history),
+        further=told.names,
     )
     if isinstance(plain, NoPracticeFit):
         return None, None
@@ -197,7 +199,7 @@ def _band_rows(fit: PracticeFit) -> pd.DataFrame:
     length = data.scale * (np.exp(end) - np.where(data.late, np.exp(data.log_entry), 0.0))
     return pd.DataFrame(
         {
-            "truck": data.truck,
+            "truck": fit.trucks,
             "practised": fit.practised_miles,
             "length": length,
             "expected": level * (np.exp(shape * end) - to_entry),

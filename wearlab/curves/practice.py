@@ -61,6 +61,16 @@ class ClassEffect:
 
 
 @dataclass(frozen=True, slots=True)
+class FurtherTerm:
+    """What else goes with failure: a log-hazard coefficient per unit of the column ``name``, with its limits."""
+
+    name: str
+    value: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
 class Draws:
     """Parameter sets drawn from the fit's uncertainty, columns in the order of ``PracticeFit.effects``."""
 
@@ -88,6 +98,8 @@ class PracticeFit:
     shape_at: tuple[int, ...]
     maximum: Maximum
     practised_miles: Floats  # of each stretch of ``maximum``
+    trucks: Ints  # of each stretch
+    further: tuple[FurtherTerm, ...]
 
     @property
     def log_likelihood(self) -> float:
@@ -171,6 +183,7 @@ def fit_practice(
     scale: str = "miles",
     renewed: Mapping[int, float] | None = None,
     assumed: bool = False,
+    further: tuple[str, ...] = (),
 ) -> PracticeFit | NoPracticeFit:
     """Return what practised miles per stop do to the life of one component, by duty cycle.
 
@@ -179,9 +192,10 @@ def fit_practice(
     classes without a failure. Every class has its own η and effect; the shape is common, or the
     class's own where that lowers Akaike's criterion. ``renewed`` says for the lives of parts that were not on their
     truck when it was new how far it had run (in units of age) when they were fitted: such a part tells of a renewal
-    before it was first seen.
+    before it was first seen. ``further`` names columns of numbers that are terms of their own (what was known at the
+    start of a stretch); they are given up where the likelihood has no maximum with them.
     """
-    rows = usable_rows(episodes, component, assumed=assumed)
+    rows = usable_rows(episodes, component, assumed=assumed, apart=further)
     basis = _basis(rows, component, level, scale)
     if basis.failures < FEWEST:
         return NoPracticeFit(
@@ -192,8 +206,9 @@ def fit_practice(
             f"{basis.failures or 'No'} {component} failed in a stretch of life with known regrease practice: too few.",
             "A longer record, or regrease stops recorded with their meter readings.",
         )
-    layout = lay_classes(rows, {}, renewed or {})
-    best = fit_best(rows, layout)
+    best = fit_best(rows, lay_classes(rows, {}, renewed or {}, further))
+    if best is None and further:
+        best = fit_best(rows, lay_classes(rows, {}, renewed or {}))
     if best is None:
         return NoPracticeFit(
             basis,
@@ -334,7 +349,18 @@ def _result(
         shape_at=terms.shape_at,
         maximum=maximum,
         practised_miles=rows["practised_miles"].to_numpy(dtype=float),
+        trucks=layout.truck,
+        further=_further(terms, maximum, normal),
     )
+
+
+def _further(terms: Terms, maximum: Maximum, normal: float) -> tuple[FurtherTerm, ...]:
+    found = []
+    for place, name in enumerate(terms.layout.further, start=terms.further_at):
+        value = float(maximum.coefficients[place])
+        reach = normal * float(np.sqrt(maximum.covariance[place, place]))
+        found.append(FurtherTerm(name, value, value - reach, value + reach))
+    return tuple(found)
 
 
 def _curve(terms: Terms, maximum: Maximum, c: int, normal: float) -> tuple[tuple[float, float, float], ...]:

@@ -7,6 +7,9 @@ stretches and H₀ that of its late-entering lives before entry, the frailty int
 2nd ed., 2003, section 13.3; delayed entry: Jensen, Brookmeyer, Aaby & Andersen, Res. Rep. Biostatistics, Copenhagen,
 2004). A failure known only to lie in (lower, upper] contributes exp(−z·A) − exp(−z·B); trucks that have one are
 integrated over z numerically (trapezoid rule on ln z, which converges geometrically for such integrands).
+
+A truck may come in steps, each a late entry of its own: then H₀ is all that its parts bore before the step, and its
+failures before the step add to the power of z (``practice_known``).
 """
 
 from collections.abc import Callable
@@ -15,6 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from scipy import special
+
+from wearlab.curves.practice_known import Before
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -33,20 +38,23 @@ class Stretches:
     design: Floats  # (rows, terms)
     shape_of: Ints  # which shape parameter a row uses
     shapes: int
-    truck: Ints
+    truck: Ints  # or step of a truck
     trucks: int
     log_entry: Floats  # 0 where the entry is 0
     late: Bools  # entry above 0
     log_exit: Floats  # the exit; for a failure found at inspection the last age at which it was known good
     reached: Bools  # exit above 0
     failed: Bools  # exact failures
-    first: Ints  # rows that start a late-entering life
-    design_before: Floats  # (first, terms): the terms of these lives before they entered
+    design_before: Floats  # (items, terms): what was borne before entry, at these terms
+    shape_before: Ints
+    truck_before: Ints
+    log_start_before: Floats  # −inf where from age 0
+    log_end_before: Floats
     found: Ints  # rows that end in a failure found at inspection
     log_upper: Floats  # its upper age, one per ``found``
     scale: float
     constant: float  # −Σ ln t over the exact failures
-    renewed: Floats  # by truck: how much its renewals before the record say of its frailty (power of z)
+    renewed: Floats  # by truck: how much earlier failures and renewals say of its frailty (power of z)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,10 +96,15 @@ def lay_out(
     shape_of: Ints,
     truck: Ints,
     spans: Spans,
+    before: Before | None = None,
     design_before: Floats | None = None,
     renewed: Floats | None = None,
 ) -> Stretches:
-    """Return rows ready for the likelihood; a lower limit before the stretch began is raised to its entry."""
+    """Return rows ready for the likelihood; a lower limit before the stretch began is raised to its entry.
+
+    ``before`` lists what was borne before entry, by default each late-entering life from age 0 to its entry;
+    ``design_before`` gives its items terms other than those of the rows that stand for them.
+    """
     life, entry, exit_age, failed = spans.life, spans.entry, spans.exit, spans.failed
     lower, upper = spans.lower, spans.upper
     found = failed & np.isfinite(lower) & np.isfinite(upper) & (np.maximum(lower, entry) < upper)
@@ -102,7 +115,10 @@ def lay_out(
     starts = np.ones(len(life), dtype=bool)
     starts[1:] = life[1:] != life[:-1]
     late = entry > 0
-    first = np.flatnonzero(starts & late)
+    if before is None:
+        first = np.flatnonzero(starts & late)
+        before = Before(first, truck[first], np.zeros(len(first)), entry[first])
+    from_new = before.start <= 0
     return Stretches(
         design=np.ascontiguousarray(design, dtype=float),
         shape_of=shape_of,
@@ -114,8 +130,11 @@ def lay_out(
         log_exit=np.log(np.where(good_until > 0, good_until, scale) / scale),
         reached=good_until > 0,
         failed=exact,
-        first=first,
-        design_before=np.ascontiguousarray((design if design_before is None else design_before)[first], dtype=float),
+        design_before=np.ascontiguousarray(design[before.row] if design_before is None else design_before, dtype=float),
+        shape_before=shape_of[before.row],
+        truck_before=before.step,
+        log_start_before=np.where(from_new, -np.inf, np.log(np.where(from_new, scale, before.start) / scale)),
+        log_end_before=np.log(before.end / scale),
         found=np.flatnonzero(found),
         log_upper=np.log(upper[found] / scale),
         scale=scale,
@@ -132,7 +151,7 @@ class _Hazards:
     shape: Floats
     row: Floats  # hazard of each stretch
     row_slope: Floats  # its derivative by ln shape
-    before: Floats  # hazard before entry, one per ``first``
+    before: Floats  # hazard before entry, one per item
     before_slope: Floats
     width: Floats  # hazard of the interval, one per ``found``
     width_slope: Floats  # derivative of its logarithm by ln shape
@@ -152,8 +171,13 @@ def _hazards(data: Stretches, coefficients: Floats, log_shapes: Floats) -> _Haza
     to_exit = np.where(data.reached, np.exp(shape * data.log_exit), 0.0)
     to_entry = np.where(data.late, np.exp(shape * data.log_entry), 0.0)
     row = rate * (to_exit - to_entry)
-    first, found = data.first, data.found
-    before = np.exp(data.design_before @ coefficients) * to_entry[first]
+    found = data.found
+    shape_before = np.exp(log_shapes)[data.shape_before]
+    rate_before = np.exp(data.design_before @ coefficients)
+    from_start = np.exp(shape_before * data.log_start_before)
+    to_end = np.exp(shape_before * data.log_end_before)
+    start_before = np.where(np.isfinite(data.log_start_before), data.log_start_before, 0.0)
+    before = rate_before * (to_end - from_start)
     to_upper = np.exp(shape[found] * data.log_upper)
     grown = to_upper - to_exit[found]
     return _Hazards(
@@ -162,11 +186,11 @@ def _hazards(data: Stretches, coefficients: Floats, log_shapes: Floats) -> _Haza
         row=row,
         row_slope=rate * shape * (to_exit * data.log_exit - to_entry * data.log_entry),
         before=before,
-        before_slope=before * shape[first] * data.log_entry[first],
+        before_slope=rate_before * shape_before * (to_end * data.log_end_before - from_start * start_before),
         width=rate[found] * grown,
         width_slope=shape[found] * (to_upper * data.log_upper - to_exit[found] * data.log_exit[found]) / grown,
         sum=_sum_by(data.truck, row, data.trucks),
-        sum_before=_sum_by(data.truck[first], before, data.trucks),
+        sum_before=_sum_by(data.truck_before, before, data.trucks),
         failures=_sum_by(data.truck, data.failed.astype(float), data.trucks),
     )
 
@@ -243,14 +267,14 @@ def log_likelihood(data: Stretches, parameters: Floats) -> tuple[float, Floats]:
     weight = mean[data.truck]
     by_row = failed - weight * at.row
     by_shape = np.where(failed, 1 + at.shape * data.log_exit, 0.0) - weight * at.row_slope
-    before_row = before[data.truck[data.first]]
-    by_shape[data.first] += before_row * at.before_slope
+    before_item = before[data.truck_before]
     by_row[data.found] += pull
     by_shape[data.found] += pull * at.width_slope
     gradient = np.concatenate(
         [
-            data.design.T @ by_row + data.design_before.T @ (before_row * at.before),
-            np.bincount(data.shape_of, by_shape, data.shapes),
+            data.design.T @ by_row + data.design_before.T @ (before_item * at.before),
+            np.bincount(data.shape_of, by_shape, data.shapes)
+            + np.bincount(data.shape_before, before_item * at.before_slope, data.shapes),
             [-k * slope],
         ],
     )

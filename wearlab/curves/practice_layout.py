@@ -8,6 +8,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from wearlab.curves.practice_frailty import Maximum, Spans, Stretches, find_top, lay_out, maximise
+from wearlab.curves.practice_known import Before, count_before, hold_known, list_before
 from wearlab.curves.renewal import renewal_power
 
 Floats = npt.NDArray[np.float64]
@@ -18,11 +19,12 @@ FEWEST_FAILURES = 5  # a class with fewer has no effect of its own
 OWN_SHAPE_FAILURES = 20
 
 
-def usable_rows(episodes: pd.DataFrame, component: str, *, assumed: bool) -> pd.DataFrame:
-    """Return the component's stretches with known practice, in classes with a failure, life by life.
+def usable_rows(episodes: pd.DataFrame, component: str, *, assumed: bool, apart: tuple[str, ...] = ()) -> pd.DataFrame:
+    """Return the component's stretches with known practice, in classes with a failure, life by life, in steps.
 
     Practice is known from the truck's own gaps; ``assumed`` lets in stretches for which the plan or the mean of shop
-    and class stands (it hides just what sets the truck apart, and draws the effect toward zero).
+    and class stands (it hides just what sets the truck apart, and draws the effect toward zero). See ``hold_known`` for
+    the steps; where the columns ``apart`` differ, stretches stay apart.
     """
     practised = episodes["practised_miles"].to_numpy(dtype=float)
     keep = (
@@ -38,7 +40,8 @@ def usable_rows(episodes: pd.DataFrame, component: str, *, assumed: bool) -> pd.
     rows: pd.DataFrame = episodes[keep]
     failing = rows.groupby("duty_cycle")["failed"].transform("any").astype(bool)
     rows = rows[failing.to_numpy()]
-    return rows.sort_values(["unit_id", "life_id", "entry"], kind="stable").reset_index(drop=True)
+    rows = rows.sort_values(["unit_id", "life_id", "entry"], kind="stable").reset_index(drop=True)
+    return hold_known(rows, apart) if len(rows) else rows
 
 
 def read_spans(rows: pd.DataFrame) -> Spans:
@@ -55,21 +58,32 @@ def read_spans(rows: pd.DataFrame) -> Spans:
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """The classes of the fit and each row's centred ln practice; ``before`` is that of the time before the record."""
+    """The classes of the fit, each row's centred ln practice, its truck and step, and what was borne before a step."""
 
     classes: tuple[str, ...]
     code: Ints
     practice: Floats
-    before: Floats
     centre: Floats  # ln reference miles by class
     failures: Ints  # by class
     varied: tuple[bool, ...]
     truck: Ints
+    step: Ints
+    before: Before
     renewed: Floats  # how far the truck had run when the part of a stretch was fitted; NaN for its first part
+    further: tuple[str, ...]  # other terms known at the start of a stretch
+    columns: Floats  # (rows, further), each about its class's mean
 
 
-def lay_classes(rows: pd.DataFrame, calibration: Mapping[str, float], renewed: Mapping[int, float]) -> Layout:
-    """Return the classes, each row's ln practice about its class's mean, and which classes varied."""
+def lay_classes(
+    rows: pd.DataFrame,
+    calibration: Mapping[str, float],
+    renewed: Mapping[int, float],
+    further: tuple[str, ...] = (),
+) -> Layout:
+    """Return the classes, each row's ln practice about its class's mean, and which classes varied.
+
+    ``further`` names columns of numbers that are terms of their own.
+    """
     classes = tuple(sorted(rows["duty_cycle"].unique()))
     code = pd.Categorical(rows["duty_cycle"], categories=list(classes)).codes.astype(np.int64)
     practice = np.log(rows["practised_miles"].to_numpy(dtype=float))
@@ -84,38 +98,27 @@ def lay_classes(rows: pd.DataFrame, calibration: Mapping[str, float], renewed: M
         for c in range(count)
     )
     truck = pd.factorize(rows["unit_id"])[0].astype(np.int64)
-    before = _before_record(rows, practice, truck, code)
     return Layout(
         classes=classes,
         code=code,
         practice=(practice - centre[code]) * factor[code],
-        before=(before - centre[code]) * factor[code],
         centre=centre,
         failures=failures,
         varied=varied,
         truck=truck,
+        step=rows["step"].to_numpy(),
+        before=list_before(rows, truck),
         renewed=np.array([renewed.get(life, np.nan) for life in rows["life_id"].tolist()], dtype=float),
+        further=further,
+        columns=_centred(rows[list(further)].to_numpy(dtype=float), code, length, count),
     )
 
 
-def _before_record(rows: pd.DataFrame, practice: Floats, truck: Ints, code: Ints) -> Floats:
-    """Return each row's ln practice before the record: the truck's own as soon as its gaps tell it, else the row's.
-
-    A truck that enters the record has no completed gap yet; for what its parts bore before, the mean of its class would
-    hide just what sets it apart, so the first practice known from as many gaps as it ever has stands for it.
-    """
-    if "gaps_behind" not in rows:
-        return practice
-    behind = rows["gaps_behind"].to_numpy(dtype=float)
-    group = truck * (code.max() + 1) + code
-    most = np.zeros(int(group.max()) + 1)
-    np.maximum.at(most, group, behind)
-    first = np.full(len(most), -1)
-    known = np.flatnonzero((behind == most[group]) & (behind > 0))
-    in_time = known[np.argsort(rows["entry_date"].to_numpy()[known], kind="stable")]
-    first[group[in_time[::-1]]] = in_time[::-1]
-    own = first[group]
-    return np.where(own >= 0, practice[np.maximum(own, 0)], practice)
+def _centred(columns: Floats, code: Ints, length: Floats, count: int) -> Floats:
+    """Return the columns less their class's mean over exposure."""
+    total = np.bincount(code, length, count)
+    means = [np.bincount(code, length * column, count) / total for column in columns.T]
+    return np.column_stack([c - m[code] for c, m in zip(columns.T, means, strict=True)]) if means else columns
 
 
 def range_ratio(logs: Floats, weight: Floats) -> float:
@@ -140,6 +143,11 @@ class Terms:
     theta_at: tuple[int | None, ...]
     shape_at: tuple[int, ...]
 
+    @property
+    def further_at(self) -> int:
+        """Return the place of the first further term."""
+        return len(self.layout.classes) + sum(at is not None for at in self.theta_at)
+
     def stretches(self, rows: pd.DataFrame, curves: Mapping[str, tuple[float, float]]) -> Stretches:
         """Return the rows laid out for the likelihood with these terms; ``curves`` as for ``renewals_by_truck``."""
         layout = self.layout
@@ -147,17 +155,18 @@ class Terms:
         shape_of = np.array(self.shape_at)[layout.code]
         return lay_out(
             design=self._design(layout.practice),
-            design_before=self._design(layout.before),
             shape_of=shape_of,
-            truck=layout.truck,
+            truck=layout.step,
             spans=spans,
-            renewed=renewals_by_truck(layout, spans, curves),
+            before=layout.before,
+            renewed=tell_before(rows, layout, spans, curves),
         )
 
     def _design(self, practice: Floats) -> Floats:
         layout = self.layout
-        width = len(layout.classes) + sum(at is not None for at in self.theta_at)
-        design = np.zeros((len(practice), width))
+        width = self.further_at
+        design = np.zeros((len(practice), width + len(layout.further)))
+        design[:, width:] = layout.columns
         design[np.arange(len(practice)), layout.code] = 1.0
         for c, at in enumerate(self.theta_at):
             if at is not None:
@@ -166,12 +175,17 @@ class Terms:
         return design
 
 
-def renewals_by_truck(layout: Layout, spans: Spans, curves: Mapping[str, tuple[float, float]]) -> Floats:
-    """Return what the parts that enter late, and were not on the truck when it was new, tell of its frailty.
+def tell_before(rows: pd.DataFrame, layout: Layout, spans: Spans, curves: Mapping[str, tuple[float, float]]) -> Floats:
+    """Return by step what was seen of the truck before tells of its frailty, as a power of z."""
+    return count_before(rows, layout.truck, tell_renewals(layout, spans, curves))
 
-    Such a part of age a tells of a renewal a miles before it entered; the renewal density goes with a power of z
-    (``renewal_power``), and that power, summed over the truck's parts, is added to the shape of its gamma. ``curves``
-    is (β, η) by class; a class without one gives each renewal half a power.
+
+def tell_renewals(layout: Layout, spans: Spans, curves: Mapping[str, tuple[float, float]]) -> Floats:
+    """Return by stretch what a renewal before it tells of its truck's frailty, as a power of z.
+
+    A part that enters late, and was not on the truck when it was new, tells of a renewal before it entered; the renewal
+    density goes with a power of z (``renewal_power``). ``curves`` is (β, η) by class; a class without one gives each
+    renewal half a power.
     """
     starts = np.ones(len(spans.life), dtype=bool)
     starts[1:] = spans.life[1:] != spans.life[:-1]
@@ -182,7 +196,9 @@ def renewals_by_truck(layout: Layout, spans: Spans, curves: Mapping[str, tuple[f
         if name in curves and mine.any():
             shape, eta = curves[name]
             power[mine] = renewal_power(shape, layout.renewed[tells[mine]] / eta)
-    return np.bincount(layout.truck[tells], power, int(layout.truck.max()) + 1).astype(float)
+    by_row = np.zeros(len(spans.life))
+    by_row[tells] = power
+    return by_row
 
 
 def place_terms(layout: Layout, has_effect: tuple[bool, ...], own_shapes: bool) -> Terms:
@@ -228,7 +244,7 @@ def fit_best(rows: pd.DataFrame, layout: Layout) -> tuple[Terms, Maximum] | None
 def _maximise(terms: Terms, rows: pd.DataFrame) -> Maximum | None:
     """Return the maximum, what renewals before the record tell set from the curves of a first pass."""
     data = terms.stretches(rows, {})
-    if not data.renewed.any():
+    if not np.isfinite(terms.layout.renewed).any():
         return maximise(data)
     first = find_top(data)
     if first is None:

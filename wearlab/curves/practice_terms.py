@@ -9,7 +9,8 @@ import pandas as pd
 from scipy import optimize, stats
 
 from wearlab.curves.practice_frailty import Maximum, Spans, find_top, lay_out, log_likelihood, maximise
-from wearlab.curves.practice_layout import Layout, lay_classes, read_spans, renewals_by_truck, usable_rows
+from wearlab.curves.practice_known import list_before
+from wearlab.curves.practice_layout import Layout, lay_classes, read_spans, tell_before, tell_renewals, usable_rows
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -44,12 +45,16 @@ def prepare(
     calibration: Mapping[str, float],
     renewed: Mapping[int, float],
     assumed: bool,
+    further: tuple[str, ...] = (),
 ) -> Prepared | None:
-    """Return the component's stretches laid out by class, or None where none failed."""
-    rows = usable_rows(episodes, component, assumed=assumed)
+    """Return the component's stretches laid out by class, or None where none failed.
+
+    ``further`` names columns of numbers that every fit has as terms of their own.
+    """
+    rows = usable_rows(episodes, component, assumed=assumed, apart=further)
     if not len(rows) or not rows["failed"].any():
         return None
-    return Prepared(rows, lay_classes(rows, calibration, renewed), curves)
+    return Prepared(rows, lay_classes(rows, calibration, renewed, further), curves)
 
 
 def fit_terms(
@@ -62,17 +67,17 @@ def fit_terms(
 ) -> tuple[Term, ...]:
     """Return the coefficients of the terms in one fit: a level per class, a common shape, truck frailty.
 
-    ``before`` gives the terms their values for the time before the record where these differ. Empty where the
-    likelihood has no maximum.
+    ``before`` gives terms their values for what was borne before each step (one per item of the layout's ``before``)
+    where these are not those of the row that stands for it. Empty where the likelihood has no maximum.
     """
-    names = list(terms)
-    found = _fit(data, [terms[name] for name in names], [(before or terms).get(name, terms[name]) for name in names],
-                 read_spans(data.rows), frailty)  # fmt: skip
+    names, row = list(terms), data.layout.before.row
+    earlier = [(before or {}).get(name, terms[name][row]) for name in names]
+    found = _fit(data, [terms[name] for name in names], earlier, read_spans(data.rows), frailty)
     if found is None:
         return ()
     classes = len(data.layout.classes)
     reach = float(stats.norm.ppf(0.5 + level / 2)) * np.sqrt(np.diag(found.covariance))[classes : classes + len(names)]
-    values = found.coefficients[classes:]
+    values = found.coefficients[classes : classes + len(names)]
     counts = int(data.rows["failed"].sum()), int(data.rows["unit_id"].nunique())
     return tuple(
         Term(name, float(value), float(value - r), float(value + r), *counts)
@@ -81,14 +86,16 @@ def fit_terms(
 
 
 def _fit(data: Prepared, columns: list[Floats], before: list[Floats], spans: Spans, frailty: bool) -> Maximum | None:
-    classes = np.eye(len(data.layout.classes))[data.layout.code]
+    layout = data.layout
+    classes, row = np.eye(len(layout.classes))[layout.code], layout.before.row
     stretches = lay_out(
-        design=np.column_stack([classes, *columns]),
-        design_before=np.column_stack([classes, *before]),
+        design=np.column_stack([classes, *columns, layout.columns]),
+        design_before=np.column_stack([classes[row], *before, layout.columns[row]]),
         shape_of=np.zeros(len(data.rows), dtype=np.int64),
-        truck=data.layout.truck,
+        truck=layout.step,
         spans=spans,
-        renewed=renewals_by_truck(data.layout, spans, data.curves),
+        before=layout.before,
+        renewed=tell_before(data.rows, layout, spans, data.curves),
     )
     return maximise(stretches, frailty=frailty)
 
@@ -127,16 +134,20 @@ def without_inspection(data: Prepared) -> Prepared:
 
 def select_rows(data: Prepared, keep: Bools) -> Prepared:
     """Return the stretches that are kept, classes and centring unchanged."""
-    layout = data.layout
+    layout, rows = data.layout, data.rows[keep].reset_index(drop=True)
+    truck = pd.factorize(layout.truck[keep])[0].astype(np.int64)
+    rows["step"] = np.unique(rows["step"], return_inverse=True)[1]
     short = replace(
         layout,
         code=layout.code[keep],
         practice=layout.practice[keep],
-        before=layout.before[keep],
-        truck=pd.factorize(layout.truck[keep])[0].astype(np.int64),
+        truck=truck,
+        step=rows["step"].to_numpy(),
+        before=list_before(rows, truck),
         renewed=layout.renewed[keep],
+        columns=layout.columns[keep],
     )
-    return replace(data, rows=data.rows[keep].reset_index(drop=True), layout=short)
+    return replace(data, rows=rows, layout=short)
 
 
 def fit_gathered(data: Prepared, *, level: float) -> Term | None:
@@ -167,11 +178,12 @@ def fit_gathered(data: Prepared, *, level: float) -> Term | None:
 
 def _gathered(data: Prepared, gamma: float) -> tuple[float, float]:
     """Return the profile log-likelihood at one θ/β and the shape there."""
-    spans = read_spans(data.rows)
-    speed = np.exp(gamma * data.layout.practice)
+    spans, layout = read_spans(data.rows), data.layout
+    practice = _last_of_phase(data)
+    speed = np.exp(gamma * practice)
     starts = np.ones(len(speed), dtype=bool)
     starts[1:] = spans.life[1:] != spans.life[:-1]
-    borne = spans.entry * np.exp(gamma * data.layout.before)  # before the record, at the practice first known
+    borne = spans.entry * speed  # before the part came into view
     grown = np.cumsum(speed * (spans.exit - spans.entry))
     group = np.cumsum(starts) - 1
     base = (borne - np.concatenate([[0.0], grown[:-1]]))[starts][group]
@@ -180,16 +192,26 @@ def _gathered(data: Prepared, gamma: float) -> tuple[float, float]:
     lower = entry + speed * (np.maximum(spans.lower, spans.entry) - spans.entry)
     upper = entry + speed * (spans.upper - spans.entry)
     moved = Spans(spans.life, np.where(entry > 1e-9, entry, 0.0), leave, spans.failed, lower, upper)
-    classes = np.eye(len(data.layout.classes))[data.layout.code]
+    classes = np.eye(len(layout.classes))[layout.code]
     stretches = lay_out(
-        design=classes,
+        design=np.column_stack([classes, layout.columns]),
         shape_of=np.zeros(len(speed), dtype=np.int64),
-        truck=data.layout.truck,
+        truck=layout.truck,
         spans=moved,
-        renewed=renewals_by_truck(data.layout, spans, data.curves),
+        renewed=np.bincount(layout.truck, tell_renewals(layout, spans, data.curves)).astype(float),
     )
     top = find_top(stretches)
     if top is None:
         return -np.inf, 1.0
     exact = stretches.failed
-    return log_likelihood(stretches, top)[0] + gamma * float(data.layout.practice[exact].sum()), float(np.exp(top[-2]))
+    return log_likelihood(stretches, top)[0] + gamma * float(practice[exact].sum()), float(np.exp(top[-2]))
+
+
+def _last_of_phase(data: Prepared) -> Floats:
+    """Return ln practice of each row as last known in its phase, so that chance moves of it are no exposure."""
+    step, phase = data.rows["step"].to_numpy(), data.rows["phase"].to_numpy()
+    last = np.zeros(int(phase.max()) + 1, dtype=np.int64)
+    np.maximum.at(last, phase, step)
+    row = np.zeros(int(step.max()) + 1, dtype=np.int64)
+    row[step] = np.arange(len(step))
+    return np.asarray(data.layout.practice[row[last[phase]]], dtype=float)
