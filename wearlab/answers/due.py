@@ -1,6 +1,7 @@
 """The work list: what is due, overdue, or to be looked at first, by truck and position, with the reason."""
 
 from dataclasses import dataclass, replace
+from difflib import get_close_matches
 
 import numpy as np
 import pandas as pd
@@ -12,7 +13,7 @@ from wearlab.answers.early import EarlyFailures
 from wearlab.answers.forecast import Forecast
 from wearlab.answers.intervals import Recommendation
 from wearlab.answers.wear import Wear
-from wearlab.evidence import SAFETY, Basis, Caution, Unanswered, add_cautions
+from wearlab.evidence import SAFETY, Basis, Caution, DataError, Unanswered, add_cautions
 from wearlab.history.lives import History
 
 DUE_DAYS = 14
@@ -101,6 +102,19 @@ def list_work(
     asked = tuple(result.cautions for result in (recommendation, early, cluster, wear, forecast) if result is not None)
     cautions = add_cautions(history.cautions, intervals.cautions, *asked, _standing(history), (SAFETY,))
     return WorkList(replace(history.basis, level=level), cautions, work, _by_shop(work), _by_week(work))
+
+
+def of_shop(worklist: WorkList, shop: str) -> WorkList:
+    """Return the work of one shop; refuses (DataError) a shop that has none."""
+    names = sorted({str(name) for name in worklist.work["shop"].dropna()})
+    if shop not in names:
+        near = get_close_matches(shop, names, n=1, cutoff=0.4)
+        fix = f"did you mean {near[0]}?" if near else f"the shops with work: {', '.join(names) or 'none'}"
+        raise DataError("shop-unknown", f"no work is due in a shop {shop!r}", fix)
+    own = [
+        table[table["shop"] == shop].reset_index(drop=True) for table in (worklist.work, worklist.shops, worklist.weeks)
+    ]
+    return replace(worklist, work=own[0], shops=own[1], weeks=own[2])
 
 
 def work_calendar(worklist: WorkList) -> str:
@@ -287,7 +301,7 @@ def _arrange(history: History, jobs: list[_Job], now: pd.Timestamp) -> pd.DataFr
     task = work["task"].map({task: number for number, task in enumerate(TASKS)})
     work = work.assign(rank=rank, task_rank=task)
     best = work.groupby("unit_id")[["rank", "days_left"]].transform("min").rename(columns=lambda name: f"truck_{name}")
-    work["week"] = _weeks(now, work["status"], work["days_left"], work["unit_id"])
+    work = work.assign(week=_weeks(now, work["status"], work["days_left"], work["unit_id"]))
     order = ["week", "shop", "truck_rank", "truck_days_left", "unit_id", "task_rank", "rank", "days_left", "position"]
     return work.join(best).sort_values(order, kind="stable")[list(COLUMNS)].reset_index(drop=True)
 
