@@ -1,5 +1,6 @@
 """Whether a Weibull curve is the right one: points on Weibull paper, a test of straightness, rival curves."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -71,11 +72,14 @@ def rank_failures(obs: Observations, *, exact: bool) -> PaperPoints:
     rank = np.zeros(len(age))
     last = 0.0
     for step in range(len(age)):
-        for failure in range(round(float(failures[step]))):
-            last += (total + 1.0 - last) / (1.0 + total - gone[step] - failure)
+        many = float(failures[step])
+        for failure in range(math.ceil(many)):  # a count may be a part of a failure: so is its step
+            part = min(1.0, many - failure)
+            last += part * (total + 1.0 - last) / (1.0 + total - gone[step] - failure)
         rank[step] = last
     share = beta_curve.median(rank, total + 1.0 - rank) if exact else (rank - 0.3) / (total + 0.4)
-    return PaperPoints(age, rank, np.asarray(share, dtype=np.float64))
+    seen = (share > 0.0) & (share < 1.0)  # less than a third of a failure has no place on paper
+    return PaperPoints(age[seen], rank[seen], np.asarray(share[seen], dtype=np.float64))
 
 
 def judge_straightness(obs: Observations, curve: Weibull) -> Straightness | None:

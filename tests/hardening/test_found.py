@@ -1,0 +1,56 @@
+"""Cases that hostile input found: each once ended in an exception, a warning or a number that cannot be."""
+
+import contextlib
+import io
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.hardening.numbers import find_faults
+from wearlab.cli import run
+from wearlab.evidence import DataError
+from wearlab.history.config import FleetConfig
+from wearlab.history.load_files import open_file
+from wearlab.history.load_rows import DataFile
+
+
+def answer(*words: str | Path) -> tuple[int, dict[str, Any], str]:
+    """The status, the document and the words on standard error of one command; no warning, no bug, no number amiss."""
+    out, err = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        status = run([*map(str, words), "--json"])
+    assert "Warning" not in err.getvalue()
+    assert "should not have happened" not in err.getvalue()
+    document = json.loads(out.getvalue())
+    assert find_faults(document) == []
+    return status, document, err.getvalue()
+
+
+def lives(folder: Path, text: str) -> Path:
+    path = folder / "lives.csv"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_a_half_of_a_failure_has_its_place_on_paper_or_none(tmp_path: Path) -> None:
+    rows = "".join(f"{100 + 40 * number},1,{count}\n" for number, count in enumerate((0.5, 0.1, 1, 2, 0.5, 1)))
+    status, document, _ = answer("fit", lives(tmp_path, "exit,failed,count\n" + rows))
+    assert status == 0
+    assert all(0 < row["failed_share"] < 1 and row["y"] is not None for row in document["paper"])
+
+
+@pytest.mark.parametrize("encoding", ["rot13", "hex", "no such"])
+def test_an_encoding_that_is_none_of_text_is_refused(encoding: str, tmp_path: Path) -> None:
+    path = tmp_path / "units.csv"
+    path.write_text("unit_id,duty_cycle,in_service_date\nT1,line_haul,2020-01-01\n", encoding="utf-8")
+    with pytest.raises(DataError, match="no such encoding"):
+        open_file(DataFile(path.name, path, "units", {"encoding": encoding}), FleetConfig())
+
+
+def test_a_refusal_that_quotes_a_long_value_stays_one_line_of_bounded_length(tmp_path: Path) -> None:
+    status, document, said = answer("fit", lives(tmp_path, f"exit,failed,{'y' * 99_000}\n1,1,1\nx,1,1\n"))
+    assert status == 2
+    assert document["error"]["fix"]
+    assert len(said) < 3_000
