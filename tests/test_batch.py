@@ -7,9 +7,7 @@ import pytest
 from scipy.optimize import minimize
 
 from wearlab.curves.batch import fit_weibulls
-from wearlab.curves.engine import agrees, fit_with_engine
 from wearlab.curves.observations import Observations, make_observations
-from wearlab.curves.weibull import Weibull
 from wearlab.evidence import DataError
 
 
@@ -66,39 +64,6 @@ def test_fit_is_the_maximum_of_the_likelihood_written_out(seed: int, between: fl
     for axis in np.eye(2):
         ends = [written_out(obs, weight, *(place + sign * step * axis)) for sign in (1, -1)]
         assert abs(ends[0] - ends[1]) / (2 * step) < 1e-5
-
-
-def test_a_thousand_random_strata_agree_with_a_profile_root_by_bisection() -> None:
-    from scipy.optimize import brentq
-
-    rng = np.random.default_rng(11)
-    obs = draw_lives(rng, 14_000, shape=1.7)
-    stratum = rng.integers(0, 1000, len(obs))
-    fits = fit_weibulls(obs, stratum, strata=1000)
-    assert fits.converged.mean() > 0.97
-    worst = 0.0
-    for number in np.flatnonzero(fits.converged):
-        part = obs.take(np.flatnonzero(stratum == number))
-        top = part.exit.max()
-        t, v, failed = np.log(part.exit / top), np.log(part.entry[part.entry > 0] / top), part.failed
-
-        def slope(k: float, t: np.ndarray = t, v: np.ndarray = v, failed: np.ndarray = failed) -> float:
-            s0 = np.exp(k * t).sum() - np.exp(k * v).sum()
-            s1 = (t * np.exp(k * t)).sum() - (v * np.exp(k * v)).sum()
-            return float(1 / k + t[failed].mean() - s1 / s0)
-
-        root = brentq(slope, fits.shape[number] * 0.98, fits.shape[number] * 1.02, xtol=1e-15, rtol=1e-14)
-        worst = max(worst, abs(root / fits.shape[number] - 1))
-    assert worst < 1e-10
-
-
-def test_lifelines_agrees_on_random_strata_with_late_entry_and_intervals() -> None:
-    rng = np.random.default_rng(12)
-    for between in (0.0, 0.0, 0.5, 1.0):
-        obs = draw_lives(rng, 120, shape=rng.uniform(0.8, 3.0), between=between)
-        fits = fit_weibulls(obs, np.zeros(len(obs), dtype=np.int64), strata=1)
-        own = Weibull(float(fits.shape[0]), float(np.exp(fits.log_eta[0])))
-        assert agrees(fit_with_engine(obs, own), own, tolerance=1e-5)
 
 
 def test_shape_one_gives_exposure_over_failures() -> None:

@@ -129,11 +129,13 @@ def _solve_profile(
         second = shape * slope + shape**2 * bend
         step = -shape * slope / np.where(second < 0, second, -1.0)
         moved = shape * np.exp(np.clip(step, -1.0, 1.0))
-        outside = (second >= 0) | (moved <= low) | (moved >= high)
+        settled = (second < 0) & (np.abs(step) <= TOLERANCE)
+        outside = ~settled & ((second >= 0) | (moved <= low) | (moved >= high))
         halved = np.sqrt(np.maximum(low, shape / 4) * np.minimum(high, shape * 4))
         moved = np.where(outside & (slope != 0), halved, np.where(slope == 0, shape, moved))
-        done = done | (np.abs(moved - shape) <= TOLERANCE * shape)
-        shape = np.where(active, moved, shape)
+        settled |= np.abs(moved - shape) <= TOLERANCE * shape
+        shape = np.where(done, shape, moved)  # a stratum that has its root stays there while others go on
+        done = done | settled
         if done.all():
             break
     return shape, done & active
