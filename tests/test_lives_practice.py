@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from tests.fleet_rows import changed, empty_store, history, monthly, place, reading, service, truck
+from tests.plain_spread import summarise
 from wearlab.history.spread import split_spread
 from wearlab.history.store import Store
 
@@ -149,7 +150,7 @@ def test_practice_is_shrunken_toward_the_truck_and_then_its_class(store: Store) 
         era_no=lambda g: (g["duty_cycle"] == "vocational").astype(int),
         unit_no=lambda g: g["unit_id"].str[1:].astype(int),
     )
-    spread = split_spread(gaps)
+    spread = split_spread(summarise(gaps))
     assert spread.gap > 0
     assert spread.truck > 0
     known = made.episodes.loc[made.episodes["practice_source"] == "gaps"]

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from tests.plain_spread import summarise
 from wearlab.history.spread import GapSpread, average_by_class, split_spread
 
 PLANTED = {"gap": 0.04, "local": 0.02, "truck": 0.06}
@@ -39,7 +40,7 @@ def test_balanced_gaps_give_the_components_of_the_nested_analysis_of_variance() 
     ms_gap = ((share - block[..., None]) ** 2).sum() / (2 * 3 * 4 * 4)
     ms_block = 5 * ((block - truck[..., None]) ** 2).sum() / (2 * 3 * 3)
     ms_truck = 20 * ((truck - group[..., None]) ** 2).sum() / (2 * 2)
-    found = split_spread(gaps)
+    found = split_spread(summarise(gaps))
     assert found.gap == pytest.approx(ms_gap, rel=1e-9)
     assert found.local == pytest.approx((ms_block - ms_gap) / 5, rel=1e-9)
     assert found.truck == pytest.approx((ms_truck - ms_block) / 20, rel=1e-9)
@@ -50,7 +51,9 @@ def test_planted_components_are_recovered() -> None:
     found = np.array(
         [
             (spread.gap, spread.local, spread.truck)
-            for spread in (split_spread(simulate(groups=3, trucks=12, blocks=3, seed=seed)) for seed in range(40))
+            for spread in (
+                split_spread(summarise(simulate(groups=3, trucks=12, blocks=3, seed=seed))) for seed in range(40)
+            )
         ]
     )
     # Shares are of the observed class mean, which moves the components by at most its own relative variance.
@@ -60,14 +63,14 @@ def test_planted_components_are_recovered() -> None:
 
 def test_gaps_that_cannot_show_their_spread_are_not_shrunken() -> None:
     one = pd.DataFrame({"unit_no": [1, 2], "shop": [None, "a"], "duty_cycle": "x", "era_no": 1, "miles": [5.0, 9.0]})
-    assert split_spread(one) == GapSpread(0.0, 0.0, 0.0)
-    assert split_spread(one.head(0)) == GapSpread(0.0, 0.0, 0.0)
+    assert split_spread(summarise(one)) == GapSpread(0.0, 0.0, 0.0)
+    assert split_spread(summarise(one.head(0))) == GapSpread(0.0, 0.0, 0.0)
 
 
 def test_class_means_stand_by_shop_and_over_all_shops() -> None:
     gaps = pd.DataFrame(
         {"unit_no": [1, 1, 2], "shop": ["a", "a", None], "duty_cycle": "x", "era_no": 1, "miles": [2.0, 4.0, 9.0]}
     )
-    means = average_by_class(gaps)
+    means = average_by_class(summarise(gaps))
     assert means["mean_miles"].tolist() == [3.0, 5.0]
     assert means["whole_class"].tolist() == [False, True]

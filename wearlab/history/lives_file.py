@@ -16,7 +16,8 @@ from pyarrow import parquet
 
 from wearlab.evidence import Basis, DataError, SourceFile
 from wearlab.history.config import FleetConfig
-from wearlab.history.lives import History, count_groups
+from wearlab.history.groups import count_groups
+from wearlab.history.lives import History
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]

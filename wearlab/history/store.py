@@ -119,6 +119,11 @@ class Store:
         """Return all rows of one table, in its stored order."""
         return self._frame("select * from query_table($name)", {"name": name})
 
+    def arrow(self, statement: str, parameters: Mapping[str, Any] | None = None) -> pa.Table:
+        """Return the rows of one query as an Arrow table."""
+        with self._named(statement):
+            return self.connection.sql(statement, params=dict(parameters or {})).to_arrow_table()
+
     def _frame(self, statement: str, parameters: Mapping[str, Any] | None) -> pd.DataFrame:
         found = self.execute(statement, parameters)
         with self._named(statement):

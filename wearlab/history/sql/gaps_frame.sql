@@ -1,7 +1,0 @@
--- The gaps between regrease stops.
-select
-  u.unit_id, g.start_date, g.end_date, g.start_miles, g.end_miles, g.miles, g.days::double as days, g.hours,
-  g.duty_cycle, g.shop, g.counted, g.why_not
-from gap g
-join unit_now u on u.unit_no = g.unit_no
-order by g.unit_no, g.end_date

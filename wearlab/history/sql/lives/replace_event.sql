@@ -1,0 +1,44 @@
+-- One row per replacement of a part: orders for one position within both the days and the miles of fleet.toml of the
+-- first are one event. A failure among them makes it a failure; costs are summed; what was fitted is what the last
+-- order says.
+with begun as (
+  select o.*, case when j.follows then 0 else 1 end as begins
+  from replace_order o
+  left join orders_joined j on j.place_no = o.place_no and j.nth = o.nth
+  where o.place_no is not null
+),
+numbered as (
+  select
+    *,
+    sum(begins) over (partition by place_no order by nth rows between unbounded preceding and current row) as event_no
+  from begun
+),
+summed as (
+  select
+    *,
+    sum(parts_cost) over spent as parts_cost_so_far,
+    sum(labor_hours) over spent as labor_hours_so_far
+  from numbered
+  window spent as (partition by place_no, event_no order by nth rows between unbounded preceding and current row)
+)
+select
+  max(unit_no) as unit_no, place_no, cast(event_no as bigint) as event_no,
+  min(day) as day,
+  max(case when begins = 1 then miles end) as miles,
+  max(case when begins = 1 then hours end) as hours,
+  bool_or(reason = 'failure') as failed,
+  coalesce(
+    max(case when reason = 'failure' then reason end), min_by(reason, nth) filter (where reason <> 'unknown'), 'unknown'
+  ) as reason,
+  bool_and(unknown_ending) as unknown_ending,
+  min_by(found_at, nth) filter (where reason = 'failure' and found_at is not null) as found_at,
+  min_by(failure_mode, nth) filter (where reason = 'failure' and failure_mode is not null) as mode,
+  max_by(parts_cost_so_far, nth) as parts_cost,
+  max_by(labor_hours_so_far, nth) as labor_hours,
+  max_by(lot, nth) filter (where lot is not null) as lot,
+  max_by(shop, nth) filter (where shop is not null) as shop,
+  max_by(crew, nth) filter (where crew is not null) as crew,
+  max_by(grease_grade, nth) filter (where grease_grade is not null) as grease_grade,
+  max_by(row_id, nth) as row_id
+from summed
+group by place_no, event_no
