@@ -267,19 +267,27 @@ def make_early(names: Names) -> FakeResult:
     return FakeResult({"units": units, "lives": lives}, make_basis(names))
 
 
+def make_backtest(names: Names) -> FakeResult:
+    tried = {"as_of": [date(2025, 6, 30)], "expected": [80.0], "low": [58.0], "high": [104.0], "observed": [91.0]}
+    shares = {"share_expected": [0.02, 0.3], "share_observed": [0.03, 0.26], "share_low": [0.01, 0.2]}
+    calibration = pd.DataFrame({"risk_group": [1, 2], "parts": [200, 200]} | shares | {"share_high": [0.06, 0.33]})
+    tables = {"backtest": pd.DataFrame(tried | {"covered": [True]}), "calibration": calibration}
+    return FakeResult(tables, make_basis(names))
+
+
 def make_cluster(names: Names, component: str = "boot") -> FakeResult:
     levels = pd.DataFrame(
         {
-            "factor": ["lot", "lot", "shop"],
-            "level": [names.lot, "L-41", "north"],
-            "lives": [40, 200, 120],
-            "observed": [21, 18, 16],
-            "expected": [6.1, 20.2, 13.0],
-            "ratio": [3.4, 0.9, 1.2],
-            "ratio_low": [2.2, 0.5, 0.7],
-            "ratio_high": [5.0, 1.4, 2.0],
-            "p_value": [0.0001, 0.8, 0.3],
-            "p_adjusted": [0.002, 1.0, 0.9],
+            "factor": ["lot", "lot", "shop", "fitted_month", "fitted_month"],
+            "level": [names.lot, "L-41", "north_yard", "2024-02", "2024-05"],
+            "lives": [40, 200, 120, 30, 50],
+            "observed": [21, 18, 16, 3, 21],
+            "expected": [6.1, 20.2, 13.0, 4.0, 8.0],
+            "ratio": [3.4, 0.9, 1.2, 0.8, 2.6],
+            "ratio_low": [2.2, 0.5, 0.7, 0.2, 1.6],
+            "ratio_high": [5.0, 1.4, 2.0, 1.9, 3.9],
+            "p_value": [0.0001, 0.8, 0.3, 0.9, 0.01],
+            "p_adjusted": [0.002, 1.0, 0.9, 1.0, 0.2],
         }
     )
     at_risk = pd.DataFrame({"unit_id": [names.unit, "T020"], "position": "main.boot"})
@@ -354,6 +362,8 @@ def make_study(names: Names | None = None, **changed: Any) -> Study:
         "early": make_early(names),
         "clusters": (make_cluster(names),),
         "forecast": FakeResult({"totals": totals, "parts": parts, "units": risky}, basis),
+        "backtest": make_backtest(names),
+        "driveline": None,
         "wear": Unanswered(
             basis, (), "no-measurements", "There are no measurements.", "Record joint play at inspections."
         ),

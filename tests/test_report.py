@@ -91,6 +91,8 @@ def test_the_decisions_stand_before_everything_else(page: Reader) -> None:
         "Line-haul: keep regreasing every 16,000 miles",
         "The records do not support a change from today's interval.",
         "Joint, vocational: at 120,000 miles.",
+        "Replace before failure: joint, where it pays; everything else on condition",
+        "2 tasks on 2 trucks: 1 overdue, 1 look first",
         "Count on 84 failures in the next 12 months (61 to 109)",
         "2 trucks fail clearly more often than the class",
         "Boot failures have something in common: lot L-42",
@@ -102,11 +104,22 @@ def test_the_first_screen_says_what_to_do_in_words_and_figures(page: Reader, wor
 
 
 def test_every_section_and_picture_is_there(page: Reader) -> None:
-    sections = {"regrease", "replacement", "lives", "classes", "forecast", "early", "cluster", "work", "wear", "groups"}
-    assert sections | {"methods", "cautions", "basis", "words"} <= set(page.ids())
+    sections = {
+        "regrease",
+        "replacement",
+        "lives",
+        "classes",
+        "forecast",
+        "backtest",
+        "early",
+        "cluster",
+        "work",
+        "wear",
+    }
+    assert sections | {"groups", "methods", "cautions", "basis", "words"} <= set(page.ids())
     pictures = {
         *("costs", "practice", "sensitivity", "gaps", "life_curves", "paper", "class_lives"),
-        *("forecast", "observed", "cluster_1", "meters"),
+        *("class_rates", "forecast", "calibration", "observed", "cohorts", "cluster_1", "meters"),
     }
     assert {f"picture-{name}" for name in pictures} <= set(page.ids())
 

@@ -1,7 +1,8 @@
 """Settings in, Study out: the road walked once."""
 
+from collections.abc import Callable, Mapping
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from importlib.metadata import version
 from multiprocessing import get_context
@@ -12,16 +13,17 @@ import pandas as pd
 
 from wearlab.answers.cluster import Cluster, find_cluster
 from wearlab.answers.compare import Comparison, compare_classes
+from wearlab.answers.driveline import DrivelineAnswer, answer_driveline
 from wearlab.answers.due import WorkList, list_work
 from wearlab.answers.early import EarlyFailures, find_early
-from wearlab.answers.forecast import Forecast, forecast_failures
+from wearlab.answers.forecast import Backtest, Forecast, backtest_forecast, forecast_failures
 from wearlab.answers.intervals import Recommendation, recommend_intervals
 from wearlab.answers.wear import Wear, measure_wear
 from wearlab.curves.fit import Fits, fit_strata
 from wearlab.evidence import Basis, Caution, Result, Unanswered, add_cautions
 from wearlab.history.lives import History
 from wearlab.history.load import Loaded
-from wearlab.history.source import Progress, View, read_source
+from wearlab.history.source import Fleet, Progress, View, is_lives_file, open_fleet, read_source
 
 Answered = TypeVar("Answered")
 
@@ -33,11 +35,16 @@ class _Tabled(Protocol):
 VERSIONS_OF = ("wearlab", "duckdb", "lifelines", "numpy", "pandas", "scipy", "scikit-learn", "matplotlib")
 
 FALSE_DISCOVERY_RATE = 0.05
+STEADY_SPEED_RPM = 1800.0  # highest steady shaft speed of trucks that do not give their own
+LOAD_FILES = ("angles.csv", "spectra.csv")
 
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """Everything that changes a number of a study; the defaults are those that the command line documents."""
+    """Everything that changes a number of a study; the defaults are those that the command line documents.
+
+    ``tried_on`` is on how many earlier days the forecast is tried.
+    """
 
     today: date
     store: str | None = None
@@ -48,6 +55,7 @@ class Settings:
     rate: float = FALSE_DISCOVERY_RATE
     months: int = 12
     ahead: float | None = None
+    tried_on: int = 1
     factor: str = "duty_cycle"
     cluster_components: tuple[str, ...] = field(default=())
     unknown_as_failure: bool = False
@@ -59,7 +67,7 @@ class Settings:
 
 @dataclass(frozen=True, slots=True)
 class Study:
-    """Every answer that one source gives under one set of settings."""
+    """Every answer that one source gives under one set of settings; None where a source cannot be asked."""
 
     settings: Settings
     history: History
@@ -70,6 +78,8 @@ class Study:
     early: EarlyFailures | Unanswered
     clusters: tuple[Cluster | Unanswered, ...]
     forecast: Forecast | Unanswered
+    backtest: Backtest | Unanswered | None
+    driveline: DrivelineAnswer | Unanswered | None
     wear: Wear | Unanswered
     work: WorkList | Unanswered
     versions: dict[str, str]
@@ -90,6 +100,8 @@ class Study:
             "early": _tables(self.early),
             "cluster": join_tables(tuple(_tables(cluster) for cluster in self.clusters)),
             "forecast": _tables(self.forecast),
+            "backtest": _tables(self.backtest),
+            "driveline": _tables(self.driveline),
             "wear": _tables(self.wear),
             "due": _tables(self.work),
         }
@@ -102,18 +114,20 @@ class Study:
 
     def results(self) -> tuple[Result, ...]:
         """Return every result, answered or not, in the order of the road."""
-        loaded = () if self.loaded is None else (self.loaded,)
-        return (
-            *loaded,
+        asked: tuple[Result | None, ...] = (
+            self.loaded,
             self.fits,
             self.comparison,
             self.recommendation,
             self.early,
             *self.clusters,
             self.forecast,
+            self.backtest,
+            self.driveline,
             self.wear,
             self.work,
         )
+        return tuple(result for result in asked if result is not None)
 
 
 def run_study(source: Path, settings: Settings, *, progress: Progress, processes: int = 1) -> Study:
@@ -122,33 +136,60 @@ def run_study(source: Path, settings: Settings, *, progress: Progress, processes
     With two ``processes`` half of the answers are worked out in a second one: the same answers, sooner. Refuses
     (DataError) input that cannot be used; a question that the data cannot answer is an ``Unanswered`` in its place.
     """
-    history, loaded = read_source(source, settings.view(), store_path=settings.store, progress=progress)
-    return study_history(history, loaded, settings, progress=progress, processes=processes)
+    view, folder = settings.view(), source
+    if is_lives_file(source):
+        history, loaded = read_source(source, view, store_path=settings.store, progress=progress)
+        return study_history(history, loaded, settings, progress=progress, processes=processes)
+    with open_fleet(source, store_path=settings.store, today=settings.today, strict=False, progress=progress) as fleet:
+        history = fleet.history(view, known_then=False, progress=progress)
+        earlier = _look_back(fleet, history, settings, progress=progress)
+    loaded = fleet.loaded
+    return study_history(
+        history, loaded, settings, earlier=earlier, folder=folder, progress=progress, processes=processes
+    )
+
+
+def _look_back(fleet: Fleet, history: History, settings: Settings, *, progress: Progress) -> dict[date, History]:
+    """Return the history as it was known on the earlier days on which the forecast is tried, latest first."""
+    days = backtest_days(history, months=settings.months)[::-1][: settings.tried_on]
+    view = settings.view()
+    return {day: fleet.history(replace(view, as_of=day), known_then=True, progress=progress) for day in days}
 
 
 def study_history(
-    history: History, loaded: Loaded | None, settings: Settings, *, progress: Progress, processes: int = 1
+    history: History,
+    loaded: Loaded | None,
+    settings: Settings,
+    *,
+    earlier: Mapping[date, History] | None = None,
+    folder: Path | None = None,
+    progress: Progress,
+    processes: int = 1,
 ) -> Study:
-    """Return every answer for lives that are already built."""
-    level = settings.level
+    """Return every answer for lives that are already built.
+
+    ``earlier`` holds the history as it was known on earlier days, on which the forecast is tried; ``folder`` is where
+    the fleet's driveline files lie.
+    """
+    level, found = settings.level, _Asked(history, dict(earlier or {}), folder, settings)
     if processes > 1:
         progress("looking for early failures, clusters and what comes next in a second process")
         with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as pool:
-            asked = pool.submit(_find_and_forecast, history, settings)
+            asked = pool.submit(_find_and_forecast, found)
             fits, comparison, recommendation = _fit_and_weigh(history, settings, progress=progress)
-            early, clusters, forecast = asked.result()
+            seen = asked.result()
     else:
         fits, comparison, recommendation = _fit_and_weigh(history, settings, progress=progress)
-        early, clusters, forecast = _find_and_forecast(history, settings, progress=progress)
+        seen = _find_and_forecast(found, progress=progress)
     wear = measure_wear(history, level=level)
     progress("listing work")
     work = list_work(
         history,
         recommendation=_answered(recommendation),
-        early=_answered(early),
-        cluster=_most_certain(clusters),
+        early=_answered(seen.early),
+        cluster=_most_certain(seen.clusters),
         wear=_answered(wear),
-        forecast=_answered(forecast),
+        forecast=_answered(seen.forecast),
         level=level,
     )
     return Study(
@@ -158,9 +199,11 @@ def study_history(
         fits,
         comparison,
         recommendation,
-        early,
-        clusters,
-        forecast,
+        seen.early,
+        seen.clusters,
+        seen.forecast,
+        seen.backtest,
+        seen.driveline,
         wear,
         work,
         {name: version(name) for name in VERSIONS_OF},
@@ -179,13 +222,33 @@ def _fit_and_weigh(
     return fits, comparison, recommend_intervals(history, level=level, seed=seed, progress=progress)
 
 
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """What the second half of the answers is worked out from."""
+
+    history: History
+    earlier: dict[date, History]
+    folder: Path | None
+    settings: Settings
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """The second half of the answers."""
+
+    early: EarlyFailures | Unanswered
+    clusters: tuple[Cluster | Unanswered, ...]
+    forecast: Forecast | Unanswered
+    backtest: Backtest | Unanswered | None
+    driveline: DrivelineAnswer | Unanswered | None
+
+
 def _say_nothing(_: str) -> None:
     pass
 
 
-def _find_and_forecast(
-    history: History, settings: Settings, *, progress: Progress = _say_nothing
-) -> tuple[EarlyFailures | Unanswered, tuple[Cluster | Unanswered, ...], Forecast | Unanswered]:
+def _find_and_forecast(asked: _Asked, *, progress: Progress = _say_nothing) -> _Found:
+    history, settings = asked.history, asked.settings
     level, seed = settings.level, settings.seed
     progress("looking for early failures")
     early = find_early(history, rate=settings.rate, level=level, seed=seed, progress=progress)
@@ -197,22 +260,86 @@ def _find_and_forecast(
     forecast = forecast_failures(
         history, months=settings.months, ahead=settings.ahead, level=level, seed=seed, progress=progress
     )
-    return early, clusters, forecast
+    return _Found(early, clusters, forecast, _try_forecast(asked, progress), _look_at_load(asked, progress))
 
 
-def study_work(history: History, *, level: float, seed: int, progress: Progress) -> WorkList | Unanswered:
-    """Return the work list of a fleet, with the answers that it gathers: intervals, early failures and wear."""
+def _try_forecast(asked: _Asked, progress: Progress) -> Backtest | Unanswered | None:
+    """Return the forecast tried on earlier days, None where there is none to try it on."""
+    if not asked.earlier:
+        return None
+    settings = asked.settings
+    return backtest_forecast(
+        asked.earlier.__getitem__,
+        tuple(asked.earlier),
+        months=settings.months,
+        actual=asked.history,
+        level=settings.level,
+        seed=settings.seed,
+        progress=progress,
+    )
+
+
+def _look_at_load(asked: _Asked, progress: Progress) -> DrivelineAnswer | Unanswered | None:
+    """Return what angles and loads tell, None where the folder has neither file."""
+    folder, settings = asked.folder, asked.settings
+    if folder is None or not any((folder / name).is_file() for name in LOAD_FILES):
+        return None
+    progress("weighing driveline loads")
+    return answer_driveline(
+        asked.history,
+        folder,
+        line=None,
+        speed_rpm=STEADY_SPEED_RPM,
+        reference=None,
+        level=settings.level,
+        seed=settings.seed,
+    )
+
+
+def study_work(
+    history: History, *, level: float, seed: int, progress: Progress, processes: int = 1
+) -> WorkList | Unanswered:
+    """Return the work list of a fleet, with the answers that it gathers: intervals, early failures, clusters, forecast.
+
+    With two ``processes`` the clusters are looked for in a second one: the same list, sooner.
+    """
+    if processes > 1:
+        progress("looking for clusters in a second process")
+        with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as pool:
+            asked = pool.submit(_find_clusters, history, level, seed)
+            return _gather_work(history, level, seed, progress, asked.result)
+    return _gather_work(history, level, seed, progress, lambda: _find_clusters(history, level, seed, progress))
+
+
+def _find_clusters(
+    history: History, level: float, seed: int, progress: Progress = _say_nothing
+) -> tuple[Cluster | Unanswered, ...]:
+    return tuple(
+        find_cluster(history, component=component, factors=(), level=level, seed=seed, progress=progress)
+        for component in _components(history)
+    )
+
+
+def _gather_work(
+    history: History,
+    level: float,
+    seed: int,
+    progress: Progress,
+    clusters: Callable[[], tuple[Cluster | Unanswered, ...]],
+) -> WorkList | Unanswered:
     progress("weighing regrease intervals")
     recommendation = recommend_intervals(history, level=level, seed=seed, progress=progress)
     progress("looking for early failures")
     early = find_early(history, rate=FALSE_DISCOVERY_RATE, level=level, seed=seed, progress=progress)
+    progress("forecasting")
+    forecast = forecast_failures(history, months=12, ahead=None, level=level, seed=seed, progress=progress)
     return list_work(
         history,
         recommendation=_answered(recommendation),
         early=_answered(early),
-        cluster=None,
+        cluster=_most_certain(clusters()),
         wear=_answered(measure_wear(history, level=level)),
-        forecast=None,
+        forecast=_answered(forecast),
         level=level,
     )
 

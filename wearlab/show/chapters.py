@@ -14,14 +14,32 @@ from wearlab.show.decisions import (
     what_is_missing,
 )
 from wearlab.show.figures import is_missing, show_name, show_sentence
+from wearlab.show.layouts import BACKTEST
 from wearlab.show.pictures import Picture
-from wearlab.show.pictures_failures import picture_cluster, picture_forecast, picture_observed
-from wearlab.show.pictures_lives import picture_classes, picture_lives, picture_paper
-from wearlab.show.pictures_practice import picture_costs, picture_gaps, picture_practice, picture_sensitivity
+from wearlab.show.pictures_ahead import picture_calibration, picture_forecast
+from wearlab.show.pictures_driveline import picture_load, picture_tubes
+from wearlab.show.pictures_failures import picture_cluster, picture_cohorts, picture_observed
+from wearlab.show.pictures_lives import picture_classes, picture_lives, picture_paper, picture_rates
+from wearlab.show.pictures_practice import (
+    picture_costs,
+    picture_gaps,
+    picture_life_by_interval,
+    picture_practice,
+    picture_sensitivity,
+)
 from wearlab.show.pictures_records import picture_meters, picture_wear
+from wearlab.show.pictures_shaft import picture_margin, picture_turn
 from wearlab.show.tables import ShownTable, lay_out, row_cautions
 from wearlab.study import Study
 
+PHYSICS = (
+    "Physics of the shaft, as ratios between duties: how much of a class's shorter life its turns, torque and angles "
+    "would explain, and which measured angles are out of range."
+)
+TRIED = (
+    "The forecast made again from what was known on an earlier day, held against what happened since. More days: "
+    "wearlab forecast --backtest."
+)
 CLUSTER_TABLES = (
     "what_would_settle",
     "levels",
@@ -131,7 +149,13 @@ def _engineer(study: Study) -> Chapter:
             ),
             *stronger,
         ),
-        pictures=(picture_costs(study), picture_practice(study), picture_sensitivity(study), picture_gaps(study)),
+        pictures=(
+            picture_costs(study),
+            picture_life_by_interval(study),
+            picture_practice(study),
+            picture_sensitivity(study),
+            picture_gaps(study),
+        ),
     )
     replacement = _section(
         study,
@@ -155,7 +179,29 @@ def _engineer(study: Study) -> Chapter:
         pictures=(picture_lives(study), picture_paper(study)),
     )
     lead = "What interval for each duty cycle, and what should be replaced before it fails?"
-    return Chapter("engineer", "For the reliability engineer", lead, (regrease, replacement, lives))
+    return Chapter("engineer", "For the reliability engineer", lead, (regrease, replacement, lives, *_driveline(study)))
+
+
+def _driveline(study: Study) -> tuple[Section, ...]:
+    if study.driveline is None:
+        return ()
+    return (
+        _section(
+            study,
+            "driveline",
+            "What angles and loads do",
+            "driveline",
+            study.driveline,
+            ("explained", "severity", "lines", "tubes", "suggested", "scales", "index", "changes", "references"),
+            paragraphs=(PHYSICS,),
+            pictures=(
+                picture_load(study.driveline),
+                picture_turn(study.driveline),
+                picture_margin(study.driveline),
+                picture_tubes(study.driveline),
+            ),
+        ),
+    )
 
 
 def _manager(study: Study) -> Chapter:
@@ -166,7 +212,7 @@ def _manager(study: Study) -> Chapter:
         "compare",
         study.comparison,
         ("classes", "contrasts"),
-        pictures=(picture_classes(study),),
+        pictures=(picture_classes(study), picture_rates(study)),
     )
     forecast = _section(
         study,
@@ -174,12 +220,29 @@ def _manager(study: Study) -> Chapter:
         "What will fail",
         "forecast",
         study.forecast,
-        ("parts", "totals", "units", "by_shop", "backtest"),
+        ("parts", "totals", "units", "by_class", "by_shop", "shelves", "joining"),
         paragraphs=("Each truck runs on at its own rate; a part that is replaced can fail again.",),
         pictures=(picture_forecast(study),),
     )
     lead = "Which work wears parts faster, by how much, at what cost, and what will fail next?"
-    return Chapter("manager", "For the maintenance manager", lead, (classes, forecast))
+    return Chapter("manager", "For the maintenance manager", lead, (classes, forecast, *_tried(study)))
+
+
+def _tried(study: Study) -> tuple[Section, ...]:
+    if study.backtest is None:
+        return ()
+    return (
+        _section(
+            study,
+            "backtest",
+            "Would the forecast have been right before?",
+            "backtest",
+            study.backtest,
+            BACKTEST,
+            paragraphs=(TRIED,),
+            pictures=(picture_calibration(study),),
+        ),
+    )
 
 
 def _analyst(study: Study) -> Chapter:
@@ -195,7 +258,7 @@ def _analyst(study: Study) -> Chapter:
         study.early,
         ("units", "lives", "power"),
         paragraphs=(intro, *_look_first(study)),
-        pictures=(picture_observed(study),),
+        pictures=(picture_observed(study), picture_cohorts(study)),
     )
     clusters = tuple(_cluster(study, number) for number in range(len(study.clusters)))
     lead = "Is a run of failures real, and what do the failed parts share?"

@@ -31,6 +31,7 @@ LIMITS = {
     "evidence": "The records do not support a change from today's interval.",
 }
 NAMED_UNITS = 6
+HEADLINE_UNITS = 4
 NO_ANSWER = "Not answered from this data"
 
 
@@ -228,7 +229,8 @@ def _replacements(study: Study) -> Iterable[Decision]:
         f"at {show_number(float(row['replace_at']))} {show_scale(study.basis.scale)}."
         for row in rows
     )
-    headline = "Replace before failure where it pays, everything else on condition"
+    parts = list(dict.fromkeys(show_name(row["component"]) for row in rows))
+    headline = f"Replace before failure: {', '.join(parts)}, where it pays; everything else on condition"
     yield Decision("Planned replacement", headline, sentences, None, "replacement")
 
 
@@ -279,7 +281,12 @@ def _units(study: Study) -> Iterable[Decision]:
     if len(flagged) > NAMED_UNITS:
         sentences.append(f"And {len(flagged) - NAMED_UNITS} more.")
     count = len({row["unit_id"] for row in flagged})
-    headline = f"{count} {'truck fails' if count == 1 else 'trucks fail'} clearly more often than the class"
+    named = list(dict.fromkeys(show_text(row["unit_id"]) for row in flagged))[:HEADLINE_UNITS]
+    more = f" and {count - len(named)} more" if count > len(named) else ""
+    headline = (
+        f"{count} {'truck fails' if count == 1 else 'trucks fail'} clearly more often than the class: "
+        f"{', '.join(named)}{more}"
+    )
     sentences.append(f"Of everything flagged, about {rate} may be false alarms.")
     yield Decision(area, headline, tuple(sentences), None, "early")
 
@@ -337,7 +344,8 @@ def _work(study: Study) -> Iterable[Decision]:
     counts = work["status"].value_counts(sort=False)
     sentences = tuple(f"{show_name(status).capitalize()}: {count:,}." for status, count in counts.items())
     units = work["unit_id"].nunique()
-    headline = f"{len(work):,} tasks on {units:,} trucks"
+    first = ", ".join(f"{count:,} {show_name(status)}" for status, count in counts.head(2).items())
+    headline = f"{len(work):,} tasks on {units:,} trucks: {first}"
     yield Decision(area, headline, sentences, None, "work")
 
 

@@ -24,6 +24,8 @@ def study_document(study: Study) -> dict[str, Any]:
         "intervals": study.recommendation,
         "early": study.early,
         "forecast": study.forecast,
+        "backtest": study.backtest,
+        "driveline": study.driveline,
         "wear": study.wear,
         "due": study.work,
     }

@@ -137,6 +137,12 @@ def show_date(value: object) -> str:
     return f"{day.day} {MONTHS[day.month - 1]} {day.year}"
 
 
+def show_day(value: object) -> str:
+    """Return a day as a table prints it: ``30 Jun 2026``."""
+    words = show_date(value).split(" ")
+    return " ".join(words) if len(words) < 3 else f"{words[0]} {words[1][:3]} {words[2]}"
+
+
 MONTHS = (
     "January", "February", "March", "April", "May", "June",
     "July", "August", "September", "October", "November", "December",
@@ -169,7 +175,7 @@ def show_value(value: Any, kind: str, *, like: Any = None) -> str:
     if kind in _NUMBERS and isinstance(plain_value(value), int | float):
         return _NUMBERS[kind](float(value))
     if kind == "date":
-        return show_date(value)
+        return show_day(value)
     if kind == "flag":
         return "yes" if bool(value) else "no"
     return _WORDS.get(kind, show_text)(value)

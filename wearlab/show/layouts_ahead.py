@@ -105,6 +105,39 @@ AHEAD_LAYOUTS: dict[tuple[str, str], Layout] = {
         ),
         rows=20,
     ),
+    ("forecast", "by_class"): Layout(
+        "Failures to count on by duty cycle",
+        (
+            DUTY_CYCLE,
+            Field("parts", "In service", "count"),
+            Field("expected", "Expected", "number", "low", "high"),
+        ),
+        rows=24,
+        folded=True,
+    ),
+    ("forecast", "shelves"): Layout(
+        "Stock shop by shop",
+        (
+            SHOP,
+            COMPONENT,
+            Field("expected", "Failures expected", "number"),
+            Field("other_replacements", "Other replacements", "number"),
+            Field("stock", "Stock that suffices", "count"),
+        ),
+        rows=40,
+        folded=True,
+    ),
+    ("forecast", "joining"): Layout(
+        "Trucks that are to join",
+        (
+            DUTY_CYCLE,
+            Field("trucks", "Trucks", "number"),
+            Field("parts", "Parts", "number"),
+            Field("expected", "Failures expected", "number"),
+        ),
+        rows=24,
+        folded=True,
+    ),
     ("forecast", "groups"): Layout(
         "The same by part and duty cycle",
         (

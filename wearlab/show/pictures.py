@@ -11,6 +11,8 @@ from wearlab.show.figures import show_date
 from wearlab.show.plots import PANEL_HEIGHT, PANEL_WIDTH, SERIES, draw_svg
 from wearlab.show.tables import show_interval
 
+PANELS_SHOWN = 8  # charts of one picture
+
 
 @dataclass(frozen=True, slots=True)
 class Panel:
@@ -70,9 +72,19 @@ def busiest(frame: pd.DataFrame, weight: pd.Series) -> tuple[pd.DataFrame, str]:
 
     ``weight`` is indexed by group; the note is empty where every group is drawn.
     """
-    groups = frame["group"].unique()
-    if len(groups) <= len(SERIES):
+    return largest(frame, "group", weight, most=len(SERIES), what="groups")
+
+
+def largest(
+    frame: pd.DataFrame, column: str, weight: pd.Series, *, most: int = PANELS_SHOWN, what: str
+) -> tuple[pd.DataFrame, str]:
+    """Return the rows of the ``most`` values of a column that weigh most, in their own order, and a note that says so.
+
+    ``weight`` is indexed by the values; the note is empty where all are drawn.
+    """
+    values = frame[column].unique()
+    if len(values) <= most:
         return frame, ""
-    kept = weight.reindex(groups).fillna(0).sort_values(ascending=False, kind="stable").index[: len(SERIES)]
-    note = f" Drawn are the {len(SERIES)} largest of {len(groups)} groups; the data have all of them."
-    return frame.loc[frame["group"].isin(kept)], note
+    kept = weight.reindex(values).fillna(0).sort_values(ascending=False, kind="stable").index[:most]
+    note = f" Drawn are the {most} largest of {len(values):,} {what}; the data have all of them."
+    return frame.loc[frame[column].isin(kept)], note

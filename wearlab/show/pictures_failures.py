@@ -1,15 +1,16 @@
-"""Pictures of failures: too many, in company, and still to come."""
+"""Pictures of failures: too many, and in company."""
 
 from functools import partial
 
+import numpy as np
 import pandas as pd
 
 from wearlab.show.decisions import cluster_name, records, table_of, verdict_of
 from wearlab.show.document import show_text
-from wearlab.show.figures import show_count, show_name, show_number, show_whole
-from wearlab.show.pictures import Panel, Picture, make_panel, ranges_of, source_line, span_of
-from wearlab.show.plots_failures import draw_fan, draw_observed, draw_timeline
-from wearlab.show.plots_lives import draw_bars, draw_ranges
+from wearlab.show.figures import show_count, show_name, show_number
+from wearlab.show.pictures import PANELS_SHOWN, Panel, Picture, make_panel, ranges_of, source_line, span_of
+from wearlab.show.plots_failures import draw_observed, draw_timeline
+from wearlab.show.plots_lives import draw_ranges
 from wearlab.study import Study
 
 LEVELS_SHOWN = 10
@@ -44,6 +45,55 @@ def picture_observed(study: Study) -> Picture | None:
     )
 
 
+def picture_cohorts(study: Study) -> Picture | None:
+    """Return failures observed and expected by the quarter in which parts were fitted, one chart per part."""
+    panels: list[Panel] = []
+    words, data, worst = [], [], (0.0, "")
+    for number, cluster in enumerate(study.clusters):
+        quarters = _by_quarter(table_of(cluster, "levels"))
+        if len(quarters) < 2:
+            continue
+        name = cluster_name(cluster)
+        data.append(quarters.assign(component=name))
+        row = records(quarters.loc[[(quarters["observed"] - quarters["expected"]).idxmax()]])[0]
+        said = (
+            f"{name}s fitted in {row['quarter']} failed {show_count(row['observed'])} times where "
+            f"{show_number(row['expected'], 2)} were to be expected"
+        )
+        words.append(f"{said[0].upper()}{said[1:]}, the widest excess of {len(quarters)} quarters.")
+        excess = (row["observed"] - row["expected"]) / np.sqrt(row["expected"] + 1.0)
+        worst = max(worst, (float(excess), f"{said[0].upper()}{said[1:]}"))
+        draw = partial(draw_timeline, quarters, y="Failures of the parts fitted in a quarter", x="fitted", days=70)
+        if len(panels) < PANELS_SHOWN:
+            panels.append(make_panel(f"cohort-{number}", name.capitalize(), words[-1], draw))
+    if not panels:
+        return None
+    note = (
+        "Bars: failures so far of the parts fitted in that quarter. Line: as many as their ages and classes lead one "
+        "to expect. Single quarters stand out by chance too; whether one is more than that is for the verdicts below."
+    )
+    source = source_line(study.history.basis)
+    return Picture("cohorts", worst[1], tuple(panels), tuple(words), note, source, pd.concat(data, ignore_index=True))
+
+
+def _by_quarter(levels: pd.DataFrame) -> pd.DataFrame:
+    """Return ``month`` (the middle of the quarter), ``quarter``, ``observed``, ``expected`` by the day of fitting."""
+    if "factor" not in levels:
+        return pd.DataFrame()
+    months = levels.loc[levels["factor"] == "fitted_month", ["level", "observed", "expected"]]
+    first = pd.to_datetime(months["level"], format="%Y-%m", errors="coerce")
+    known = months.assign(period=first.dt.to_period("Q")).loc[first.notna()]
+    quarters = known.groupby("period", sort=True)[["observed", "expected"]].sum().reset_index()
+    return pd.DataFrame(
+        {
+            "month": quarters["period"].dt.start_time + pd.Timedelta(days=45),
+            "quarter": [f"quarter {period.quarter} of {period.year}" for period in quarters["period"]],
+            "observed": quarters["observed"].astype(float),
+            "expected": quarters["expected"].astype(float),
+        }
+    )
+
+
 def picture_cluster(study: Study, number: int) -> Picture | None:
     """Return one cluster's levels against chance and, where the result has it, its timeline."""
     cluster = study.clusters[number]
@@ -53,7 +103,7 @@ def picture_cluster(study: Study, number: int) -> Picture | None:
     verdict = verdict_of(cluster)
     name = cluster_name(cluster)
     top = levels.sort_values(["p_adjusted", "p_value", "factor", "level"], kind="stable").head(LEVELS_SHOWN)
-    label = top["factor"].map(show_name) + " " + top["level"].map(show_text)
+    label = top["factor"].map(show_name) + " " + top["level"].map(show_name)
     drawn = ranges_of(top.assign(label=label), "label", "ratio", "ratio_low", "ratio_high")
     drawn["marked"] = ((top["factor"] == verdict.get("factor")) & (top["level"] == verdict.get("level"))).to_numpy() & (
         verdict.get("found") != "nothing"
@@ -99,30 +149,6 @@ def _timeline_panels(timeline: pd.DataFrame, name: str, number: int) -> list[Pan
 
 def _cluster_title(name: str, verdict: dict[str, object]) -> str:
     if verdict.get("found") in ("found", "suspected"):
-        level = f"{show_name(verdict.get('factor'))} {show_text(verdict.get('level'))}"
+        level = f"{show_name(verdict.get('factor'))} {show_name(verdict.get('level'))}"
         return f"{name.capitalize()} failures {'gather' if verdict['found'] == 'found' else 'may gather'} at {level}"
     return f"{name.capitalize()} failures: no level stands out beyond chance"
-
-
-def picture_forecast(study: Study) -> Picture | None:
-    """Return the expected failures ahead by group, with their ranges."""
-    totals = table_of(study.forecast, "totals")
-    if totals.empty:
-        return None
-    drawn = ranges_of(totals, "group", "expected", "low", "high").head(LEVELS_SHOWN + 3)
-    words = [f"{show_name(row['label']).capitalize()}: {span_of(row)}." for row in records(drawn)]
-    first = records(drawn)[0]
-    ahead = f"the next {study.settings.months} months" if study.settings.ahead is None else "the time ahead"
-    title = f"About {show_whole(float(first['value']))} failures in {ahead}"
-    groups = drawn.iloc[1:] if len(drawn) > 1 else drawn
-    alt = f"{title}. " + " ".join(words[1:5])
-    draw = partial(draw_bars, groups, x="failures", y="Expected failures by group")
-    panels = [make_panel("forecast", "By part and duty cycle", alt, draw, rows=len(groups))]
-    months = table_of(study.forecast, "by_month")
-    if len(months) > 1:
-        draw = partial(draw_fan, months)
-        panels.append(
-            make_panel("forecast-months", "Month by month, summed", f"{title}, growing month by month.", draw)
-        )
-    note = "Bar and line: to be counted on. Whisker and band: range that holds chance and doubt together."
-    return Picture("forecast", title, tuple(panels), tuple(words), note, source_line(study.forecast.basis), totals)

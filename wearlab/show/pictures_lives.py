@@ -8,9 +8,10 @@ import pandas as pd
 from wearlab.curves.fit import Fits
 from wearlab.show.decisions import class_title, life_title, life_words, records, table_of
 from wearlab.show.figures import is_missing, show_count, show_name, show_scale, show_value
-from wearlab.show.pictures import Picture, busiest, key_of, make_panel, ranges_of, source_line, span_of
+from wearlab.show.pictures import Picture, busiest, key_of, largest, make_panel, ranges_of, source_line, span_of
 from wearlab.show.plots import as_file, draw_svg
 from wearlab.show.plots_lives import draw_life_curves, draw_paper, draw_ranges
+from wearlab.show.tables import show_interval
 from wearlab.study import Study
 
 POINTS_SHOWN, CLASSES_SHOWN = 40, 20
@@ -23,18 +24,21 @@ def picture_lives(study: Study) -> Picture | None:
         return None
     scale = study.basis.scale
     panels, words, left_out = [], [], ""
-    for number, (component, rows) in enumerate(curves.groupby(key_of(curves, "component"), sort=False, dropna=False)):
+    parts = curves.assign(part=key_of(curves, "component"))
+    some, fewer = largest(parts, "part", parts.groupby("part")["at_risk"].max(), what="parts")
+    for number, (component, rows) in enumerate(some.groupby("part", sort=False)):
         line = [life_words(row, scale) for row in records(fits) if row.get("component") in (component, None)]
         words += [text for text in line if text]
         drawn = rows.assign(group=key_of(rows, "duty_cycle"))
-        drawn, left_out = busiest(drawn, drawn.groupby("group")["at_risk"].max())
+        drawn, note = busiest(drawn, drawn.groupby("group")["at_risk"].max())
+        left_out = left_out or note
         alt = f"Share of parts still good against {show_scale(scale)}. " + " ".join(filter(None, line))
         draw = partial(draw_life_curves, drawn, scale=scale)
         more = 18 * max(0, drawn["group"].nunique() - 2)
         panels.append(make_panel(f"life-{number}", show_name(component).capitalize(), alt, draw, more=more))
     note = (
         "Smooth line: fitted curve with its range. Stepped line: counted straight from the records. "
-        f"Under each chart: parts still being watched at that age.{left_out}"
+        f"Under each chart: parts still being watched at that age.{left_out}{fewer}"
     )
     title = life_title(fits, scale)
     return Picture("life_curves", title, tuple(panels), tuple(words), note, source_line(study.fits.basis), curves)
@@ -42,27 +46,50 @@ def picture_lives(study: Study) -> Picture | None:
 
 def picture_classes(study: Study) -> Picture | None:
     """Return the B10 life of each class with its interval, one chart per part."""
+    title = class_title(table_of(study.comparison, "contrasts"))
+    note = "Dot: best estimate. Line: its range. Ranges that overlap widely mean that the classes cannot be told apart."
+    return _class_ranges(study, "class_lives", "b10", title, note, y="B10 life", x=show_scale(study.basis.scale))
+
+
+def picture_rates(study: Study) -> Picture | None:
+    """Return the failures per million of each class with their interval, one chart per part."""
     classes = table_of(study.comparison, "classes")
-    if classes.empty or classes["b10"].notna().sum() == 0:
+    if "rate_per_million" not in classes or classes["rate_per_million"].notna().sum() == 0:
         return None
     scale = show_scale(study.basis.scale)
+    worst = records(classes.loc[[classes["rate_per_million"].idxmax()]])[0]
+    span = show_interval(
+        worst["rate_per_million"], worst["rate_per_million_low"], worst["rate_per_million_high"], "number"
+    )
+    part = "Parts" if is_missing(worst["component"]) else f"{show_name(worst['component']).capitalize()}s"
+    title = f"{part} in {show_name(worst['level'])} work fail most often: {span} per million {scale}"
+    note = "Dot: failures over all miles watched, whatever the age of the part. Line: its range."
+    return _class_ranges(
+        study, "class_rates", "rate_per_million", title, note, y="Failures", x=f"failures per million {scale}"
+    )
+
+
+def _class_ranges(study: Study, name: str, column: str, title: str, note: str, *, y: str, x: str) -> Picture | None:
+    classes = table_of(study.comparison, "classes")
+    if classes.empty or classes[column].notna().sum() == 0:
+        return None
+    classes = classes.assign(part=key_of(classes, "component"))
+    some, fewer = largest(classes, "part", classes.groupby("part")["failures"].sum(), what="parts")
     panels, words = [], []
-    for number, (component, rows) in enumerate(classes.groupby("component", sort=False, dropna=False)):
-        drawn = ranges_of(_largest(rows.loc[rows["b10"].notna()]), "level", "b10", "b10_low", "b10_high")
+    for number, (component, rows) in enumerate(some.groupby("part", sort=False)):
+        kept = _largest(rows.loc[rows[column].notna()])
+        drawn = ranges_of(kept, "level", column, f"{column}_low", f"{column}_high")
         if drawn.empty:
             continue
         spoken = [f"{show_name(row['label'])} {span_of(row)}" for row in records(drawn)]
-        alt = f"{show_name(component).capitalize()}, B10 life in {scale}: {'; '.join(spoken)}."
+        alt = f"{show_name(component).capitalize()}, {y} in {x}: {'; '.join(spoken)}."
         words.append(alt)
-        draw = partial(draw_ranges, drawn, x=scale, y="B10 life")
-        panels.append(make_panel(f"b10-{number}", show_name(component).capitalize(), alt, draw, rows=len(drawn)))
-    note = "Dot: best estimate. Line: its range. Ranges that overlap widely mean that the classes cannot be told apart."
-    if classes.groupby("component", dropna=False).size().max() > CLASSES_SHOWN:
+        draw = partial(draw_ranges, drawn, x=x, y=y)
+        panels.append(make_panel(f"{name}-{number}", show_name(component).capitalize(), alt, draw, rows=len(drawn)))
+    if classes.groupby("part").size().max() > CLASSES_SHOWN:
         note += f" Drawn are the {CLASSES_SHOWN} classes with the most failures; the data have all of them."
-    title = class_title(table_of(study.comparison, "contrasts"))
-    return Picture(
-        "class_lives", title, tuple(panels), tuple(words), note, source_line(study.comparison.basis), classes
-    )
+    source = source_line(study.comparison.basis)
+    return Picture(name, title, tuple(panels), tuple(words), note + fewer, source, classes.drop(columns="part"))
 
 
 def _largest(classes: pd.DataFrame) -> pd.DataFrame:
@@ -81,9 +108,12 @@ def picture_paper(study: Study) -> Picture | None:
     scale = study.basis.scale
     checks = {_who(row): row for row in records(table_of(study.fits, "checks"))}
     panels, words, left_out = [], [], ""
-    for number, (component, rows) in enumerate(paper.groupby(key_of(paper, "component"), sort=False)):
+    parts = paper.assign(part=key_of(paper, "component"))
+    some, fewer = largest(parts, "part", parts.groupby("part").size(), what="parts")
+    for number, (component, rows) in enumerate(some.groupby("part", sort=False)):
         drawn = rows.assign(group=key_of(rows, "duty_cycle"))
-        drawn, left_out = busiest(drawn, drawn.groupby("group").size())
+        drawn, note = busiest(drawn, drawn.groupby("group").size())
+        left_out = left_out or note
         groups = drawn.groupby("group", sort=False)
         spoken = [_paper_words(str(component), str(name), part, checks) for name, part in groups]
         words += spoken
@@ -103,7 +133,7 @@ def picture_paper(study: Study) -> Picture | None:
     )
     note = (
         "Marks: failures at their adjusted ranks. Line: the fitted curve. Points that leave it tell of mixed causes."
-        f"{left_out}"
+        f"{left_out}{fewer}"
     )
     return Picture("paper", title, tuple(panels), tuple(words), note, source_line(study.fits.basis), paper)
 

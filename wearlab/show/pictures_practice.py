@@ -1,16 +1,17 @@
 """Pictures of regreasing: its cost, its effect, and how it is really done."""
 
 from functools import partial
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from wearlab.show.decisions import records, table_of
+from wearlab.show.decisions import is_changed, records, table_of
 from wearlab.show.document import show_text
-from wearlab.show.figures import is_missing, show_count, show_name, show_number
-from wearlab.show.pictures import Picture, make_panel, ranges_of, source_line, span_of
+from wearlab.show.figures import is_missing, show_count, show_name, show_number, show_share
+from wearlab.show.pictures import Picture, busiest, largest, make_panel, ranges_of, source_line, span_of
 from wearlab.show.plots_lives import draw_ranges
-from wearlab.show.plots_practice import Marks, draw_cost, draw_gaps, draw_practice
+from wearlab.show.plots_practice import BAND, Marks, draw_cost, draw_gaps, draw_life_by_interval, draw_practice
 from wearlab.show.tables import show_interval
 from wearlab.study import Study
 
@@ -25,7 +26,8 @@ def picture_costs(study: Study) -> Picture | None:
         return None
     currency = show_text(study.history.config.currency)
     panels, words = [], []
-    for number, row in enumerate(records(regrease)):
+    some, fewer = _busy_classes(regrease)
+    for number, row in enumerate(records(some)):
         costs = curve.loc[curve["duty_cycle"] == row["duty_cycle"]]
         if costs.empty:
             continue
@@ -36,9 +38,33 @@ def picture_costs(study: Study) -> Picture | None:
         words.append(alt)
         draw = partial(draw_cost, costs, marks=marks, currency=currency, scale="miles")
         panels.append(make_panel(f"cost-{number}", show_name(row["duty_cycle"]).capitalize(), alt, draw))
-    note = "Shaded: the flat zone, where cost is within 2 % of the least and the choice hardly matters."
-    title = "Cost against the regrease interval: where it is flat, pick what suits the shop"
-    return Picture("costs", title, tuple(panels), tuple(words), note, source_line(study.recommendation.basis), curve)
+    note = f"Shaded: the flat zone, where cost is within 2 % of the least and the choice hardly matters.{fewer}"
+    source = source_line(study.recommendation.basis)
+    return Picture("costs", _cost_title(regrease), tuple(panels), tuple(words), note, source, curve)
+
+
+def _busy_classes(regrease: pd.DataFrame) -> tuple[pd.DataFrame, str]:
+    """Return the classes with the most failures behind them, as many as a picture holds, and a note."""
+    weight = regrease.set_index("duty_cycle")["failures"] if "failures" in regrease else pd.Series(dtype=float)
+    return largest(regrease, "duty_cycle", weight, what="duty cycles")
+
+
+def _cost_title(regrease: pd.DataFrame) -> str:
+    """Return in one sentence where a shorter stop pays, where a longer one, and where neither is shown."""
+    ways: dict[str, list[str]] = {"shorter": [], "longer": [], "the same": []}
+    for row in records(regrease):
+        if is_changed(row):
+            way = "shorter" if float(row["recommended"]) < float(row["current"]) else "longer"
+        else:
+            way = "the same"
+        ways[way].append(show_name(row["duty_cycle"]))
+    said = [f"{way} in {_some(names)}" for way, names in ways.items() if names]
+    return f"What an interval costs: {', '.join(said)}"
+
+
+def _some(names: list[str]) -> str:
+    shown = names[:3] if len(names) <= 3 else [*names[:2], f"{len(names) - 2} more"]
+    return shown[0] if len(shown) == 1 else f"{', '.join(shown[:-1])} and {shown[-1]}"
 
 
 def _cost_words(row: dict[str, object], costs: pd.DataFrame, currency: str) -> str:
@@ -57,7 +83,9 @@ def picture_practice(study: Study) -> Picture | None:
     if bands.empty:
         return None
     panels, words = [], []
-    groups = bands.groupby(["component", "duty_cycle"], sort=False, dropna=False)
+    keyed = bands.assign(pair=bands["component"].astype(str) + ", " + bands["duty_cycle"].astype(str))
+    some, fewer = largest(keyed, "pair", keyed.groupby("pair")["failures"].sum(), what="parts and duty cycles")
+    groups = some.groupby(["component", "duty_cycle"], sort=False, dropna=False)
     for number, ((component, duty_cycle), rows) in enumerate(groups):
         line = lines
         if len(lines):
@@ -74,10 +102,88 @@ def picture_practice(study: Study) -> Picture | None:
         panels.append(make_panel(f"practice-{number}", label, f"{label}: {spoken}.", draw))
     note = (
         "Squares: failures in each band, adjusted for age and class; crossbar: the band; upright: the range. "
-        "Line: the fitted effect."
+        f"Line: the fitted effect.{fewer}"
     )
-    title = "What the regrease interval does to failures"
+    title = _effect_title(table_of(study.recommendation, "effects"))
     return Picture("practice", title, tuple(panels), tuple(words), note, source_line(study.recommendation.basis), bands)
+
+
+def _effect_title(effects: pd.DataFrame) -> str:
+    """Return the surest effect of the interval in one sentence, or that none is sure."""
+    known = effects.dropna(subset=["theta", "theta_low", "theta_high"]) if "theta" in effects else effects.head(0)
+    sure = known.loc[known["theta_low"] > 0] if len(known) else known
+    if sure.empty:
+        return "Whether a longer interval breaks more parts cannot be told from these records"
+    row = records(sure.loc[[sure["theta_low"].idxmax()]])[0]
+    times, low, high = (2 ** float(row[name]) for name in ("theta", "theta_low", "theta_high"))
+    span = show_interval(times, low, high, "ratio")
+    where, part = show_name(row["duty_cycle"]), show_name(row["component"])
+    return f"In {where} work twice the interval means {span} times the {part} failures"
+
+
+def picture_life_by_interval(study: Study) -> Picture | None:
+    """Return the B10 life against the regrease interval, one chart per duty cycle, one line per part."""
+    tried, regrease = table_of(study.recommendation, "tried"), table_of(study.recommendation, "regrease")
+    bands = table_of(study.recommendation, "bands").reindex(columns=["component", "duty_cycle", *BAND])
+    if "b10" not in tried or tried["b10"].notna().sum() == 0 or regrease.empty:
+        return None
+    lives = tried.loc[tried["b10"].notna()]
+    some, fewer = _busy_classes(regrease.loc[regrease["duty_cycle"].isin(lives["duty_cycle"])])
+    panels, words, left_out = [], [], ""
+    for number, row in enumerate(records(some)):
+        rows = lives.loc[lives["duty_cycle"] == row["duty_cycle"]].assign(group=lives["component"])
+        drawn, note = busiest(rows, rows.groupby("group")["failures_per_100_truck_years"].max())
+        left_out = left_out or note
+        name = show_name(row["duty_cycle"]).capitalize()
+        spoken = "; ".join(_life_at_ends(str(part), mine) for part, mine in drawn.groupby("group", sort=False))
+        alt = f"{name}: {spoken}."
+        words.append(alt)
+        draw = partial(draw_life_by_interval, drawn, _evidence(bands, row["duty_cycle"]))
+        panels.append(make_panel(f"life-by-interval-{number}", name, alt, draw, more=18))
+    if not panels:
+        return None
+    note = (
+        "Line: the mileage by which one part in ten fails, if the truck is always greased at that interval; its range "
+        "around it. Strips: how trucks of the class are greased, with the failures seen there: the evidence."
+        f"{left_out}{fewer}"
+    )
+    title = _life_title(lives)
+    source = source_line(study.recommendation.basis)
+    return Picture("life_by_interval", title, tuple(panels), tuple(words), note, source, lives)
+
+
+def _evidence(bands: pd.DataFrame, duty_cycle: object) -> pd.DataFrame:
+    """Return the bands of practice of one class, those of the part with the most failures."""
+    own = bands.loc[bands["duty_cycle"] == duty_cycle]
+    if own.empty:
+        return own
+    most = own.groupby("component", sort=True)["failures"].sum().idxmax()
+    return own.loc[own["component"] == most].sort_values("practised_low", kind="stable")
+
+
+def _ends_of(rows: pd.DataFrame) -> tuple[dict[str, Any], dict[str, Any]]:
+    ordered = records(rows.sort_values("interval", kind="stable"))
+    return ordered[0], ordered[-1]
+
+
+def _life_at_ends(part: str, rows: pd.DataFrame) -> str:
+    short, long = _ends_of(rows)
+    lives = [show_interval(row["b10"], row["b10_low"], row["b10_high"], "number") for row in (short, long)]
+    return (
+        f"{show_name(part)}, one in ten failed by {lives[0]} miles at {show_number(short['interval'])} miles a stop, "
+        f"by {lives[1]} at {show_number(long['interval'])}"
+    )
+
+
+def _life_title(lives: pd.DataFrame) -> str:
+    """Return the largest gain of life from the longest to the shortest interval tried, in one sentence."""
+    pairs = [_ends_of(rows) for _, rows in lives.groupby(["duty_cycle", "component"], sort=False)]
+    short, long = max(pairs, key=lambda ends: ends[0]["b10"] / ends[1]["b10"])
+    return (
+        f"{show_name(short['component']).capitalize()}, {show_name(short['duty_cycle'])}: one in ten fails by "
+        f"{show_number(short['b10'], 2)} miles at {show_number(short['interval'], 2)} miles a stop, by "
+        f"{show_number(long['b10'], 2)} at {show_number(long['interval'], 2)}"
+    )
 
 
 def picture_sensitivity(study: Study) -> Picture | None:
@@ -112,6 +218,7 @@ def picture_gaps(study: Study) -> Picture | None:
     if gaps.empty:
         return None
     counted = gaps.loc[gaps["counted"].astype(bool)]
+    counted, fewer = largest(counted, "duty_cycle", counted.groupby("duty_cycle").size(), what="duty cycles")
     current = {row["duty_cycle"]: row["current"] for row in records(table_of(study.recommendation, "regrease"))}
     panels, words, tables = [], [], []
     for number, (duty_cycle, rows) in enumerate(counted.groupby("duty_cycle", sort=True)):
@@ -130,10 +237,20 @@ def picture_gaps(study: Study) -> Picture | None:
         tables.append(binned.assign(duty_cycle=duty_cycle, planned=planned, current=current.get(duty_cycle, np.nan)))
     if not panels:
         return None
-    note = "Gaps cut by the start of the records, ended by a repair or next to a replacement are left out."
-    title = "Regreasing as it is done, not as it is planned"
+    note = f"Gaps cut by the start of the records, ended by a repair or next to a replacement are left out.{fewer}"
+    title = _gaps_title(table_of(study.recommendation, "today"))
     source = source_line(study.history.basis)
     return Picture("gaps", title, tuple(panels), tuple(words), note, source, pd.concat(tables, ignore_index=True))
+
+
+def _gaps_title(today: pd.DataFrame) -> str:
+    """Return where the plan is kept least, in one sentence."""
+    known = today.dropna(subset=["share_over_plan"]) if "share_over_plan" in today else today.head(0)
+    if known.empty:
+        return "Regreasing as it is done, not as it is planned"
+    row = records(known.loc[[known["share_over_plan"].idxmax()]])[0]
+    share, planned = show_share(float(row["share_over_plan"])), show_number(float(row["planned_miles"]))
+    return f"In {show_name(row['duty_cycle'])} work {share} of the stops come later than the planned {planned} miles"
 
 
 def _bin_gaps(miles: np.ndarray, bins: int = 24) -> pd.DataFrame:

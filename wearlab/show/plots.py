@@ -141,7 +141,7 @@ def number_axis(ax: Axes, which: str, *, ticks: int = 5, whole: bool = False) ->
     """Write the ticks of one axis as plain numbers with thousands separated (``k`` above ten thousand)."""
     axis = ax.xaxis if which == "x" else ax.yaxis
     axis.set_major_locator(MaxNLocator(nbins=ticks, integer=whole))
-    axis.set_major_formatter(FuncFormatter(lambda value, _: short_number(value)))
+    axis.set_major_formatter(FuncFormatter(lambda value, _: short_number(value, like=max(axis.get_view_interval()))))
 
 
 def date_axis(ax: Axes) -> None:
@@ -157,11 +157,16 @@ def share_axis(ax: Axes) -> None:
     ax.set_yticks([0, 0.25, 0.5, 0.75, 1], ["0", "25", "50", "75", "100 %"])
 
 
-def short_number(value: float) -> str:
-    """Return a number as an axis prints it: ``120k`` for 120,000, ``1.5M`` for a million and a half."""
-    for unit, size in (("M", 1e6), ("k", 1e4)):
-        if abs(value) >= size:
-            return f"{value / (1e6 if unit == 'M' else 1e3):,.6g}{unit}".replace("-", "−")
+def short_number(value: float, *, like: float | None = None) -> str:
+    """Return a number as an axis prints it: ``120k`` for 120,000, ``1.5M`` for a million and a half.
+
+    ``like`` is the greatest number of the axis: all of them are written in its unit.
+    """
+    size = max(abs(value), abs(like or 0.0))
+    if size >= 1e6 and abs(value) >= 1e5:
+        return f"{value / 1e6:,.6g}M".replace("-", "−")
+    if size >= 1e4 and abs(value) >= 1e2:
+        return f"{value / 1e3:,.6g}k".replace("-", "−")
     return f"{value:,.10g}".replace("-", "−")
 
 

@@ -45,7 +45,7 @@ def draw_damage(bins: pd.DataFrame, *, ax: Axes) -> Axes:
     ax.set_xlim(0, 1)
     ax.set_xticks([0, 0.25, 0.5, 0.75, 1], ["0", "25%", "50%", "75%", "100%"])
     ax.tick_params(axis="y", length=0)
-    label_axes(ax, x="share, from the lowest torque (left) to the highest (right)", y="")
+    label_axes(ax, x="share; the highest torque at the right", y="")
     return ax
 
 

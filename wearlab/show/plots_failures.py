@@ -66,27 +66,27 @@ def _draw_crowd(units: pd.DataFrame, ax: Axes) -> None:
         ax.plot(*places, MARKERS[0], linestyle="none", markersize=size).pop().set(**style)
 
 
-def draw_timeline(months: pd.DataFrame, *, ax: Axes, y: str) -> Axes:
-    """Draw failures month by month as bars, with what was expected as a stepped line.
+def draw_timeline(months: pd.DataFrame, *, ax: Axes, y: str, x: str = "month", days: int = 24) -> Axes:
+    """Draw failures month by month as bars ``days`` wide, with what was expected as a stepped line.
 
     Columns: ``month`` (its first day), ``observed``, and maybe ``expected`` and ``suspect`` (of the observed, those
     that share the suspect property, drawn hatched).
     """
-    places = pd.to_datetime(months["month"])
-    ax.bar(places, months["observed"], width=24, color=SOFT[0], edgecolor=SERIES[0], linewidth=0.8, label="all")
+    places, bars = pd.to_datetime(months["month"]), "all" if "suspect" in months else "happened"
+    ax.bar(places, months["observed"], width=days, color=SOFT[0], edgecolor=SERIES[0], linewidth=0.8, label=bars)
     if "suspect" in months:
         style: dict[str, Any] = {"color": SOFT[1], "edgecolor": SERIES[1], "hatch": "////", "linewidth": 0.8}
-        ax.bar(places, months["suspect"], width=24, label="with the suspect property", **style)
+        ax.bar(places, months["suspect"], width=days, label="with the suspect property", **style)
     if "expected" in months:
         ax.step(places, months["expected"], where="mid", color=INK, linewidth=1.4, label="expected")
     ax.legend(frameon=False, fontsize=9.5, loc="upper left", ncols=3, columnspacing=1.2, handlelength=1.5)
-    ceiling = max(1.0, float(np.nanmax(months.drop(columns="month").to_numpy(float))))
+    ceiling = max(1.0, float(np.nanmax(months.select_dtypes("number").to_numpy(float))))
     ax.set_ylim(0, ceiling * 1.3)
     date_axis(ax)
     ax.grid(axis="y", color=GRID)
     ax.set_axisbelow(True)
     number_axis(ax, "y", ticks=4, whole=True)
-    label_axes(ax, x="month", y=y)
+    label_axes(ax, x=x, y=y)
     return ax
 
 
@@ -104,4 +104,26 @@ def draw_fan(months: pd.DataFrame, *, ax: Axes) -> Axes:
     number_axis(ax, "x", whole=True)
     number_axis(ax, "y")
     label_axes(ax, x="months ahead", y="Failures so far")
+    return ax
+
+
+def draw_calibration(groups: pd.DataFrame, *, ax: Axes) -> Axes:
+    """Draw the share of each group of parts that failed against the share that should have.
+
+    Columns: ``share_expected``, ``share_observed``, ``share_low``, ``share_high``, all from 0 to 1.
+    """
+    shares = 100 * groups[["share_expected", "share_observed", "share_low", "share_high"]].to_numpy(float)
+    reach = float(np.nanmax(shares)) * 1.08
+    ax.plot([0, reach], [0, reach], color=MUTED, linewidth=1, linestyle=(0, (4, 2)))
+    for expected, observed, low, high in shares:
+        ax.plot([expected, expected], [low, high], color=SERIES[0], linewidth=2.0)
+        ax.plot([expected], [observed], marker=MARKERS[0], color=SERIES[0], markersize=6)
+    write_at(ax, "as forecast", (0.97 * reach, 0.97 * reach), across="right", color=MUTED)
+    ax.set_xlim(0, reach)
+    ax.set_ylim(0, reach * 1.05)
+    ax.grid(color=GRID)
+    ax.set_axisbelow(True)
+    number_axis(ax, "x")
+    number_axis(ax, "y")
+    label_axes(ax, x="parts expected to fail, %", y="Parts that failed, %")
     return ax

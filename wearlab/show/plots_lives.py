@@ -138,12 +138,13 @@ def draw_ranges(ranges: pd.DataFrame, *, ax: Axes, x: str, y: str, even: float |
     """Draw one dot with its interval per row, top row first; ``even`` is a line that means no difference.
 
     Columns: ``label``, ``value``, ``low``, ``high`` (missing ends are open), optionally ``marked`` (drawn in the
-    second colour with a square).
+    second colour with a square) and ``seen`` (what came of it, a square beside the dot).
     """
     rows = ranges.reset_index(drop=True)
     places = np.arange(len(rows))[::-1]
     numbers = rows[["value", "low", "high"]].to_numpy(float)
-    bottom, top = min(0.0, float(np.nanmin(numbers))), float(np.nanmax(numbers))
+    seen = rows["seen"].to_numpy(float) if "seen" in rows else np.full(len(rows), np.nan)
+    bottom, top = min(0.0, float(np.nanmin(numbers))), float(np.nanmax([np.nanmax(numbers), *seen]))
     marked = rows["marked"].astype(bool) if "marked" in rows else pd.Series(False, index=rows.index)
     if even is not None:
         ax.axvline(even, color=MUTED, linewidth=1, linestyle=(0, (2, 2)))
@@ -154,6 +155,7 @@ def draw_ranges(ranges: pd.DataFrame, *, ax: Axes, x: str, y: str, even: float |
             ax.plot(ends, [place, place], color=SERIES[number], linewidth=2.4, solid_capstyle="round")
         if np.isfinite(value):
             ax.plot([value], [place], marker=MARKERS[number], color=SERIES[number], markersize=7)
+    ax.plot(seen, places, marker=MARKERS[1], color=SERIES[1], markersize=7, linestyle="none")
     ax.set_yticks(places, [shorten(show_name(label)) for label in rows["label"]])
     ax.set_ylim(-0.6, len(rows) - 0.4)
     ax.set_xlim(bottom * 1.08, top * 1.08 if top > 0 else 1)

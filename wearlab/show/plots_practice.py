@@ -1,13 +1,27 @@
 """Charts of regreasing: what it costs, what it does to failures, and how often it is really done."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 
-from wearlab.show.figures import show_number
-from wearlab.show.plots import GRID, MUTED, SERIES, SOFT, label_axes, number_axis, write_at
+from wearlab.show.figures import show_name, show_number
+from wearlab.show.plots import (
+    DASHES,
+    GRID,
+    MARKERS,
+    MUTED,
+    SERIES,
+    SOFT,
+    label_axes,
+    number_axis,
+    shorten,
+    write_at,
+)
+
+BAND = ("practised_low", "practised_high", "failures")
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +100,39 @@ def draw_practice(bands: pd.DataFrame, line: pd.DataFrame, *, ax: Axes, scale: s
     number_axis(ax, "x")
     number_axis(ax, "y")
     label_axes(ax, x=f"practised {scale} per regrease stop", y=f"Failures per million {scale} (number = failures)")
+    return ax
+
+
+def draw_life_by_interval(lives: pd.DataFrame, bands: pd.DataFrame, *, ax: Axes) -> Axes:
+    """Draw B10 life against the regrease interval, one line with its range per ``group``, over bands of evidence.
+
+    ``lives``: ``group``, ``interval``, ``b10``, ``b10_low``, ``b10_high``; ``bands``, may be empty: ``practised_low``,
+    ``practised_high`` and the ``failures`` seen under such practice.
+    """
+    least, most = float(lives["interval"].min()), float(lives["interval"].max())
+    margin = 0.04 * (most - least) or 1.0
+    for number, (low, high, failures) in enumerate(zip(*(bands[name] for name in BAND), strict=True)):
+        start, end = max(low, least - margin), min(high, most + margin)
+        if start < end:
+            ax.axvspan(start, end, color=SOFT[4], alpha=0.15 + 0.3 * (number % 2), linewidth=0)
+            write_at(ax, f"{failures:,.0f}", ((start + end) / 2, 0), shift=(0, 3), across="center", upright="bottom")
+    ax.set_xlim(least - margin, most + margin)
+    names = list(dict.fromkeys(lives["group"]))[: len(SERIES)]
+    for number, name in enumerate(names):
+        rows = lives.loc[lives["group"] == name].sort_values("interval", kind="stable")
+        band = rows.dropna(subset=["b10_low", "b10_high"])
+        ax.fill_between(
+            band["interval"], band["b10_low"], band["b10_high"], color=SOFT[number], alpha=0.45, linewidth=0
+        )
+        style: dict[str, Any] = {"linestyle": DASHES[number], "marker": MARKERS[number], "markersize": 4}
+        ax.plot(rows["interval"], rows["b10"], color=SERIES[number], label=shorten(show_name(name)), **style)
+    ax.set_ylim(0, float(np.nanmax(lives[["b10", "b10_high"]].to_numpy(float))) * 1.3)
+    ax.legend(frameon=False, fontsize=9.5, loc="upper right", ncols=3, columnspacing=1.2, handlelength=2.2)
+    ax.grid(axis="y", color=GRID)
+    ax.set_axisbelow(True)
+    number_axis(ax, "x")
+    number_axis(ax, "y")
+    label_axes(ax, x="miles from one regrease stop to the next", y="B10 life, miles")
     return ax
 
 

@@ -11,7 +11,7 @@ from wearlab.show.fields import Field, Layout
 from wearlab.show.figures import is_missing, is_numeric, show_sentence, show_value
 from wearlab.show.layouts import LAYOUTS
 
-STYLES = {"name": "name", "place": "name", "date": "name", "prose": "prose"}
+STYLES = {"name": "name", "date": "name", "prose": "prose"}
 
 
 @dataclass(frozen=True, slots=True)
