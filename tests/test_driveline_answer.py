@@ -191,4 +191,4 @@ def test_two_specs_that_are_no_class_of_the_fleet_are_compared_with_each_other(t
 
 
 def ask(history: History, folder: Path, line: Line | None = None) -> DrivelineAnswer | Unanswered:
-    return answer_driveline(history, folder, line=line, speed_rpm=1800.0, reference=None, level=0.9, seed=1)
+    return answer_driveline(history, folder, line=line, speed_rpm=None, reference=None, level=0.9, seed=1)

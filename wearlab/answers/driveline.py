@@ -155,7 +155,7 @@ def answer_driveline(
     own: tuple[Caution, ...] = ()
     if isinstance(load, Unanswered):
         own = (Caution("load-unanswered", f"Load against the records: {load.text}; {load.fix}."),)
-    if layouts is not None and known is None:
+    if layouts is not None and known is None and layouts.speeds_given < len(layouts.lines):
         own += (SPEED_ASSUMED,)
     cautions = add_cautions(own, *(part.cautions for part in parts))
     return DrivelineAnswer(basis, cautions, found, layouts, worst, severity, load)

@@ -27,7 +27,7 @@ CHANGES = ("unit_id", "line", "state", "check", "joint", "value", "limit", "unit
 
 @dataclass(frozen=True, slots=True)
 class LayoutCheck:
-    """Every line of joints of every unit against the reference limits.
+    """Every line of joints of every unit against the reference limits; ``speeds_given`` lines gave their own speed.
 
     ``lines``: unit_id, line, joints, speed_rpm, checks, out_of_range, worst (what is furthest out, and its change),
     together (what brings all angles of the line in, in words).
@@ -40,6 +40,7 @@ class LayoutCheck:
 
     basis: Basis
     cautions: tuple[Caution, ...]
+    speeds_given: int
     lines: pd.DataFrame
     changes: pd.DataFrame
     suggested: pd.DataFrame
@@ -120,12 +121,20 @@ def check_layouts(
     return LayoutCheck(
         Basis(source, (), None, "turns", 0.9, (), 0, 0),
         _cautions(angles),
+        _count_speeds(ordered),
         pd.DataFrame(lines),
         pd.DataFrame(changes).reindex(columns=list(CHANGES)),
         pd.DataFrame(suggested).reindex(columns=["unit_id", "line", *SUGGESTED]),
         pd.DataFrame(tubes).reindex(columns=list(TUBES)),
         limits.table(),
     )
+
+
+def _count_speeds(angles: pd.DataFrame) -> int:
+    """Return on how many lines a shaft speed was given."""
+    if "speed_rpm" not in angles.columns:
+        return 0
+    return int(angles.groupby(["unit_id", "line"])["speed_rpm"].count().gt(0).sum())
 
 
 def worst_line(angles: pd.DataFrame, found: LayoutCheck) -> tuple[Line, str] | None:
