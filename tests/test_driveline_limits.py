@@ -1,4 +1,4 @@
-"""Limits of the driveline as data: edited with their source, kept for a whole line at once, and read from fleet.toml."""
+"""Limits of the driveline as data: edited with their source, kept for a whole line, read from fleet.toml."""
 
 import csv
 from itertools import product
