@@ -35,7 +35,6 @@ class _Tabled(Protocol):
 VERSIONS_OF = ("wearlab", "duckdb", "lifelines", "numpy", "pandas", "scipy", "scikit-learn", "matplotlib")
 
 FALSE_DISCOVERY_RATE = 0.05
-STEADY_SPEED_RPM = 1800.0  # highest steady shaft speed of trucks that do not give their own
 LOAD_FILES = ("angles.csv", "spectra.csv")
 
 
@@ -289,7 +288,7 @@ def _look_at_load(asked: _Asked, progress: Progress) -> DrivelineAnswer | Unansw
         asked.history,
         folder,
         line=None,
-        speed_rpm=STEADY_SPEED_RPM,
+        speed_rpm=None,
         reference=None,
         level=settings.level,
         seed=settings.seed,

@@ -66,8 +66,8 @@ def test_the_exponent_is_that_of_roller_contact():
 
 def test_the_rule_behind_the_ratios_has_its_constant():
     # ISO 281: L10 = (C/P)^(10/3) million turns. A trunnion that rocks by ±angle makes angle/90 turns per shaft turn;
-    # two trunnions share the torque, P = M/(2R). Hence hours = 10^6·90/60·2^(10/3) / (speed·angle) · (C·R/M)^(10/3), worked
-    # by hand to 1.512e7. The ratios of two duties are those of this formula, whatever the constant.
+    # two trunnions share the torque, P = M/(2R). Hence hours = 10^6·90/60·2^(10/3) / (speed·angle) · (C·R/M)^(10/3),
+    # worked by hand to 1.512e7. The ratios of two duties are those of this formula, whatever the constant.
     constant = 1e6 * 90 / 60 * 2 ** (10 / 3)
     assert constant == pytest.approx(1.512e7, rel=5e-4)
 
@@ -110,7 +110,7 @@ def test_the_limit_of_inertial_acceleration_is_that_of_a_chart_of_angles_by_spee
 
 def test_at_highway_angles_no_roller_reaches_the_track_of_its_neighbour():
     # About 30 rollers stand 12 degrees apart (from memory). The set of rollers moves half as far as the trunnion:
-    # rolling without slip between a fixed cup and a turning trunnion of nearly the same size. By geometry, with thin rollers.
+    # rolling without slip between a fixed cup and a turning trunnion of nearly the same size, by geometry.
     pitch, trunnion, roller = 360 / 30, 14.0, 1.2
     swing = radians(3.0)
     moved = swing * trunnion / (2 * (trunnion + roller))  # center of a roller that rolls on both
