@@ -1,6 +1,7 @@
 """The work list: what is due, overdue, or to be looked at first, by truck and position, with the reason."""
 
 from dataclasses import dataclass, replace
+from datetime import date
 from difflib import get_close_matches
 
 import numpy as np
@@ -301,7 +302,7 @@ def _arrange(history: History, jobs: list[_Job], now: pd.Timestamp) -> pd.DataFr
     task = work["task"].map({task: number for number, task in enumerate(TASKS)})
     work = work.assign(rank=rank, task_rank=task)
     best = work.groupby("unit_id")[["rank", "days_left"]].transform("min").rename(columns=lambda name: f"truck_{name}")
-    work = work.assign(week=_weeks(now, work["status"], work["days_left"], work["unit_id"]))
+    work = work.assign(week=pd.Series(_weeks(now, work), index=work.index, dtype=object))
     order = ["week", "shop", "truck_rank", "truck_days_left", "unit_id", "task_rank", "rank", "days_left", "position"]
     return work.join(best).sort_values(order, kind="stable")[list(COLUMNS)].reset_index(drop=True)
 
@@ -322,10 +323,11 @@ def _status(days: float) -> str | None:
     return None
 
 
-def _weeks(now: pd.Timestamp, status: pd.Series, days: pd.Series, unit: pd.Series) -> list[object]:
+def _weeks(now: pd.Timestamp, work: pd.DataFrame) -> list[date]:
     """Return the Monday of the week in which each job's truck should come in: that of its first job, or this week's."""
-    urgent = status.isin(["overdue", "look_first"])
-    first = days.astype(float).where(~urgent, 0.0).clip(lower=0.0).groupby(unit).transform("min")
+    urgent = work["status"].isin(["overdue", "look_first"])
+    days = work["days_left"].astype(float).where(~urgent, 0.0).clip(lower=0.0)
+    first = days.groupby(work["unit_id"]).transform("min")
     monday = now - pd.Timedelta(days=now.weekday())
     return [(monday + pd.Timedelta(weeks=int((now.weekday() + day) // 7))).date() for day in first]
 

@@ -6,6 +6,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from wearlab.answers.wear_inspections import UNSEEN, look_every, next_looks, usual_gap
+from wearlab.answers.wear_practice import NOT_KNOWN, WearPractice, practised_by_life, with_practice
 from wearlab.answers.wear_rates import Lines, Readings, cross_limit, fit_paths
 from wearlab.evidence import SAFETY, Basis, Caution, Unanswered, add_cautions
 from wearlab.history.config import WearLimit
@@ -49,6 +51,10 @@ COLUMNS = (
     "low",
     "high",
     "beyond_measured",
+    "practised_miles",
+    "miles_to_next_look",
+    "chance_past_by_then",
+    "look_within",
     "status",
 )
 
@@ -59,21 +65,28 @@ class Wear:
 
     ``parts``: ``latest`` and ``limit`` in ``unit``, ``rate`` in ``unit`` per mile (``rate_per_1000`` per 1,000 miles),
     ``miles_to_limit`` from the truck's present meter; null where there is no limit or no growth. ``high`` null: the
-    readings do not rule out that the limit is never reached. ``rates``: the rate of each class behind them.
+    readings do not rule out that the limit is never reached; ``beyond_measured``: the limit lies past any age measured.
+    ``miles_to_next_look``: to the next look if looks go on as they did, ``chance_past_by_then`` of being past the limit
+    at it, ``look_within`` the miles in which that chance reaches 5 %. ``rates``: the rate of each class behind them,
+    ``practice_power`` (rate in proportion to miles per stop to this power, within class) with its limits, the usual
+    miles between looks and ``look_every``, the miles within which a part found below two thirds of its limit is to be
+    seen again. ``before_next_look``: the parts that may be past their limit before the next usual look, likeliest
+    first.
     """
 
     basis: Basis
     cautions: tuple[Caution, ...]
     parts: pd.DataFrame
     rates: pd.DataFrame
+    before_next_look: pd.DataFrame
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the tables by their public names."""
-        return {"parts": self.parts, "rates": self.rates}
+        return {"parts": self.parts, "rates": self.rates, "before_next_look": self.before_next_look}
 
 
 def measure_wear(history: History, *, level: float) -> Wear | Unanswered:
-    """Return rate and miles to limit of every measured part, from a straight line per part drawn toward its class.
+    """Return rate and miles to limit of every measured part, from a line per part drawn toward its class and practice.
 
     Readings of earlier parts at a place teach the rates of their class too. Limits are fleet.toml's, lengths converted
     between inch and millimetre. Unanswered: no measurements, or none that can be tied to a part of known age.
@@ -93,10 +106,10 @@ def measure_wear(history: History, *, level: float) -> Wear | Unanswered:
         cautions += found
         if rows.empty:
             continue
-        lines, codes, found = _fit(rows, str(component), str(quantity))
+        fitted, found = _fit(history, rows, str(component), str(quantity), level)
         cautions += found
-        parts.append(_list_parts(history, rows, codes, lines, unit, limit, level))
-        classes.append(_list_classes(rows, codes, lines, unit))
+        parts.append(_list_parts(history, rows, fitted, unit, limit, level))
+        classes.append(_list_classes(rows, fitted, unit, limit))
     if not parts:
         return _unanswered(
             history, "no-usable-measurements", "no measurement is in a unit that can be used", "see units"
@@ -105,7 +118,13 @@ def measure_wear(history: History, *, level: float) -> Wear | Unanswered:
         ["miles_to_limit", "unit_id", "position", "quantity"], kind="stable", ignore_index=True
     )
     cautions = add_cautions(history.cautions, cautions, _limit_cautions(history, table), _told(table), (SAFETY,))
-    return Wear(replace(history.basis, level=level), cautions, table, pd.concat(classes, ignore_index=True))
+    soon = table[(table["chance_past_by_then"] >= UNSEEN) & (table["latest"] < table["limit"])]
+    soon = soon.sort_values(
+        ["chance_past_by_then", "unit_id", "position"], ascending=[False, True, True], kind="stable"
+    )
+    names = ["unit_id", "position", "component", "duty_cycle", "quantity", "latest", "limit", "unit"]
+    soon = soon[[*names, "miles_to_next_look", "chance_past_by_then", "look_within"]].reset_index(drop=True)
+    return Wear(replace(history.basis, level=level), cautions, table, pd.concat(classes, ignore_index=True), soon)
 
 
 def _usable(history: History) -> tuple[pd.DataFrame, tuple[Caution, ...]]:
@@ -177,7 +196,19 @@ class _Codes:
     part_class: npt.NDArray[np.int64]
 
 
-def _fit(rows: pd.DataFrame, component: str, quantity: str) -> tuple[Lines | None, _Codes, tuple[Caution, ...]]:
+@dataclass(frozen=True, slots=True)
+class _Fitted:
+    """The lines of one kind of measurement, what they stand for, and what practice does to their rates."""
+
+    lines: Lines | None
+    codes: _Codes
+    practised: FloatArray  # by part
+    practice: WearPractice
+
+
+def _fit(
+    history: History, rows: pd.DataFrame, component: str, quantity: str, level: float
+) -> tuple[_Fitted, tuple[Caution, ...]]:
     part, lives = pd.factorize(rows["life_id"])
     duty = rows["duty_cycle"].astype(object).where(rows["duty_cycle"].notna(), "").astype(str).to_numpy()
     first = np.unique(part, return_index=True)[1]
@@ -185,13 +216,23 @@ def _fit(rows: pd.DataFrame, component: str, quantity: str) -> tuple[Lines | Non
     codes = _Codes(
         np.asarray(lives), part.astype(np.int64), tuple(str(c) for c in classes), part_class.astype(np.int64)
     )
+    practised = practised_by_life(history, codes.lives)
     if quantity in NO_WEAR:
-        return None, codes, ()
+        return _Fitted(None, codes, practised, NOT_KNOWN), ()
     readings = Readings(
         rows["age_miles"].to_numpy(dtype=float), rows["value"].to_numpy(dtype=float), codes.part, part_class
     )
-    lines = fit_paths(readings)
+    lines, practice = fit_paths(readings), NOT_KNOWN
+    if lines is not None:
+        lines, practice = with_practice(readings, lines, practised, level)
     found: tuple[Caution, ...] = ()
+    if practice.taken:
+        text = (
+            f"{component}, {quantity}: within a class, parts regreased at twice the miles wear "
+            f"{2**practice.power:.2f} times as fast (p = {practice.p_value:.3f}); taken into their rates. An "
+            "association, no experiment."
+        )
+        found += (Caution("wear-practice", text),)
     if lines is None:
         text = f"{component}, {quantity}: too few readings, or all at one age, to tell how fast it grows."
         found += (Caution("no-wear-rate", text),)
@@ -204,19 +245,19 @@ def _fit(rows: pd.DataFrame, component: str, quantity: str) -> tuple[Lines | Non
     elif len(lives) == len(rows) and len(lives) > 1:
         text = f"{component}, {quantity}: every part was measured once, so parts cannot be told from measuring error."
         found += (Caution("measured-once", text),)
-    return lines, codes, found
+    return _Fitted(lines, codes, practised, practice), found
 
 
 def _list_parts(
     history: History,
     rows: pd.DataFrame,
-    codes: _Codes,
-    lines: Lines | None,
+    fitted: _Fitted,
     unit: str,
     limit: WearLimit | None,
     level: float,
 ) -> pd.DataFrame:
     """Return one row per part still in service."""
+    lines, codes = fitted.lines, fitted.codes
     last = rows.groupby("life_id", sort=False).tail(1).set_index("life_id").reindex(codes.lives)
     size = np.bincount(codes.part, minlength=len(codes.lives))
     missing = np.full(len(codes.lives), np.nan)
@@ -240,6 +281,10 @@ def _list_parts(
             "low": missing,
             "high": missing,
             "beyond_measured": False,
+            "practised_miles": fitted.practised,
+            "miles_to_next_look": missing,
+            "chance_past_by_then": missing,
+            "look_within": missing,
         }
     )
     if lines is not None:
@@ -253,7 +298,9 @@ def _list_parts(
             np.maximum(one - now, 0.0) for one in cross_limit(lines, np.full(len(now), limit.value), level)
         )
         beyond = (now + age) > STRETCH * float(rows["age_miles"].max())
-        table = table.assign(miles_to_limit=age, low=low, high=high, beyond_measured=beyond)
+        gap = _gaps(rows, codes)[codes.part_class]
+        looks = next_looks(lines, limit.value, np.asarray(last["age_miles"], dtype=float), now, gap)
+        table = table.assign(miles_to_limit=age, low=low, high=high, beyond_measured=beyond, **looks)
     table["rate_per_1000"] = 1000.0 * table["rate"]
     table["status"] = _say_status(table, per_day)
     return table.loc[running, list(COLUMNS)]
@@ -288,8 +335,16 @@ def _say_status(table: pd.DataFrame, per_day: FloatArray) -> npt.NDArray[np.str_
     return np.select([case for case, _ in cases], [words for _, words in cases], "no growth measured")
 
 
-def _list_classes(rows: pd.DataFrame, codes: _Codes, lines: Lines | None, unit: str) -> pd.DataFrame:
-    """Return the wear rate of each class: its parts, readings, rate per mile and measuring error."""
+def _gaps(rows: pd.DataFrame, codes: _Codes) -> FloatArray:
+    """Return the usual miles between looks by class, that of all parts where a class has none of its own."""
+    of_row = codes.part_class[codes.part]
+    own = np.array([usual_gap(rows[of_row == code]) for code in range(len(codes.classes))])
+    return np.where(np.isfinite(own), own, usual_gap(rows))
+
+
+def _list_classes(rows: pd.DataFrame, fitted: _Fitted, unit: str, limit: WearLimit | None) -> pd.DataFrame:
+    """Return the wear rate of each class: its parts, readings, rate per mile, measuring error, and when to look."""
+    lines, codes, practice = fitted.lines, fitted.codes, fitted.practice
     readings = np.bincount(codes.part_class[codes.part], minlength=len(codes.classes))
     return pd.DataFrame(
         {
@@ -302,6 +357,13 @@ def _list_classes(rows: pd.DataFrame, codes: _Codes, lines: Lines | None, unit: 
             "rate": np.nan if lines is None else lines.class_rate,
             "rate_per_1000": np.nan if lines is None else 1000.0 * lines.class_rate,
             "measuring_error": np.nan if lines is None else lines.error,
+            "shape": None if lines is None else ("straight" if lines.power == 1.0 else "feeds on itself"),
+            "practice_power": practice.power,
+            "practice_low": practice.low,
+            "practice_high": practice.high,
+            "practice_taken": practice.taken,
+            "usual_miles_between_looks": _gaps(rows, codes),
+            "look_every": np.nan if lines is None or limit is None else look_every(lines, limit.value),
         }
     )
 
@@ -322,6 +384,10 @@ def _told(table: pd.DataFrame) -> tuple[Caution, ...]:
             f"{past} parts were measured at or past their limit: replace them as the maker says, whatever is forecast."
         )
         found += (Caution("past-limit", text),)
+    soon = int(((table["chance_past_by_then"] >= 0.5) & (table["latest"] < table["limit"])).sum())
+    if soon:
+        text = f"{soon} parts are more likely than not past their limit before the next usual look: look earlier."
+        found += (Caution("past-before-next-look", text),)
     stretched = int(table["beyond_measured"].sum())
     if stretched:
         text = f"{stretched} parts reach their limit well past any age measured so far, if wear goes on as it did."

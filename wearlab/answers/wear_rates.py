@@ -44,7 +44,9 @@ class Readings:
 class Lines:
     """A line per part: start and rate, their covariance (parts × 2 × 2), and the degrees of freedom behind it.
 
-    All on the scale on which wear is straight, wear itself where ``power`` is 1; ``straighten`` leads there.
+    ``rate_spread`` is how much the rates of a class's parts differ (standard deviation, with the doubt about their
+    mean); ``profile`` the log-likelihood without its term for the fixed effects. All on the scale on which wear is
+    straight, wear itself where ``power`` is 1; ``straighten`` leads there.
     """
 
     start: FloatArray
@@ -52,8 +54,11 @@ class Lines:
     covariance: FloatArray
     error: float
     class_rate: FloatArray
+    rate_spread: FloatArray
     freedom: float
     log_likelihood: float
+    profile: float
+    ratios: FloatArray  # spread of start, and of rate over the class's rate, as variances over that of the readings
     power: float = 1.0
     middle: float = 0.0
 
@@ -133,9 +138,29 @@ def fit_lines(readings: Readings) -> Lines | None:
         covariance * np.outer(scale, scale),
         float(np.sqrt(solved.variance)) * value_unit,
         solved.fixed[1:] * scale[1],
+        np.sqrt(solved.variance * (ratios[1] * slopes**2 + np.diag(solved.covariance)[1:])) * scale[1],
         float(max(len(sums.size) - len(solved.fixed), 1)) if many else solved.freedom,
         solved.log_likelihood - solved.freedom * float(np.log(value_unit)),
+        solved.profile - solved.freedom * float(np.log(value_unit)),
+        ratios,
     )
+
+
+def judge_ages(readings: Readings, lines: Lines) -> float:
+    """Return the profile log-likelihood of readings against other ages, spreads as in ``lines``; NaN without one."""
+    age_unit, value_unit = float(readings.age.max()), float(np.abs(readings.value).max())
+    sums = _sum_parts(
+        Readings(readings.age / age_unit, readings.value / value_unit, readings.part, readings.part_class)
+    )
+    slopes = np.abs(lines.class_rate) * age_unit / value_unit
+    solved = None
+    for _ in range(ROUNDS):
+        slopes = np.maximum(slopes, 0.05 * max(float(slopes.max()), SMALLEST))
+        solved = _solve(sums, slopes, lines.ratios)
+        if solved is None:
+            return float("nan")
+        slopes = np.abs(solved.fixed[1:])
+    return float("nan") if solved is None else solved.profile - solved.freedom * float(np.log(value_unit))
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,6 +182,7 @@ class _Solved:
     covariance: FloatArray
     variance: float
     log_likelihood: float
+    profile: float
     freedom: float
 
 
@@ -200,8 +226,9 @@ def _solve(sums: _Sums, slopes: FloatArray, ratios: FloatArray) -> _Solved | Non
     variance = max(quadratic / freedom, 1e-14)
     spread = np.log(ratios[0]) + np.log(ratios[1] * slopes[sums.part_class] ** 2)
     logs = float((spread - np.linalg.slogdet(inner)[1]).sum())
-    log_likelihood = -0.5 * (logs + freedom * np.log(variance) + np.linalg.slogdet(normal)[1])
-    return _Solved(fixed, covariance, variance, float(log_likelihood), freedom)
+    profile = -0.5 * (logs + freedom * float(np.log(variance)))
+    log_likelihood = profile - 0.5 * float(np.linalg.slogdet(normal)[1])
+    return _Solved(fixed, covariance, variance, log_likelihood, profile, freedom)
 
 
 def _best_ratios(sums: _Sums, slopes: FloatArray) -> FloatArray:

@@ -111,16 +111,28 @@ def due(
     asked: Asked,
     *,
     calendar: Annotated[Path | None, typer.Option(metavar="FILE", help="also write it as an iCalendar file")] = None,
+    page: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="also write it as a page to print, one sheet per shop")
+    ] = None,
+    shop: Annotated[str | None, typer.Option(help="only the work of this shop")] = None,
 ) -> Reply:
     """Work list: what is due or overdue, and what to look at first."""
-    from wearlab.answers.due import WorkList, work_calendar
+    from wearlab.answers.due import WorkList, of_shop, work_calendar
+    from wearlab.evidence import SAFETY
     from wearlab.show.document import write_text
+    from wearlab.show.sheets import draw_sheets
     from wearlab.study import study_work
     from wearlab.terminal import print_progress
 
     history = read_history(asked)
-    result = study_work(history, level=asked.level, seed=asked.seed, progress=print_progress)
-    if calendar is not None and isinstance(result, WorkList):
-        write_text(work_calendar(result), calendar)
+    result = study_work(history, level=asked.level, seed=asked.seed, progress=print_progress, processes=2)
+    if not isinstance(result, WorkList):
+        return reply_with(result, history)
+    chosen = result if shop is None else of_shop(result, shop)
+    if calendar is not None:
+        write_text(work_calendar(chosen), calendar)
         print_progress(f"wrote {calendar}")
-    return reply_with(result, history)
+    if page is not None:
+        write_text(draw_sheets(chosen.work, chosen.basis, SAFETY.text), page)
+        print_progress(f"wrote {page}")
+    return reply_with(chosen, history)
