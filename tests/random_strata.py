@@ -15,7 +15,7 @@ from wearlab.curves.observations import Observations, make_observations
 from wearlab.curves.weibull import Weibull
 
 SEED = 31
-KINDS = ("right", "late", "counts", "between", "left", "mixed")  # mixed: all at once
+KINDS = ("right", "late", "counts", "between", "left", "mixed")  # mixed: all at once; together: all but late entry
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,14 +40,14 @@ def _draw(rng: np.random.Generator, kind: str) -> Observations:
     watched = entry + eta * rng.uniform(0.02, rng.uniform(0.3, 2.0), size)
     failed, exit_ = life <= watched, np.minimum(life, watched)
     lower, upper = np.full(size, np.nan), np.full(size, np.nan)
-    if kind in ("between", "mixed"):
+    if kind in ("between", "together", "mixed"):
         step = eta * rng.uniform(0.1, 0.4)
         found = failed & (rng.random(size) < rng.choice([0.5, 1.0]))
         lower[found], upper[found] = np.floor(life / step)[found] * step, np.floor(life / step + 1.0)[found] * step
-    if kind in ("left", "mixed"):
+    if kind in ("left", "together", "mixed"):
         found = failed & (rng.random(size) < 0.3) & (entry == 0.0)
         lower[found], upper[found] = 0.0, life[found] * rng.uniform(1.0, 1.5, size)[found]
-    count = rng.integers(1, 6, size).astype(float) if kind in ("counts", "mixed") else np.ones(size)
+    count = rng.integers(1, 6, size).astype(float) if kind in ("counts", "together", "mixed") else np.ones(size)
     return make_observations(exit_, failed, entry=entry, lower=lower, upper=upper, count=count)
 
 

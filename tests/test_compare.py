@@ -301,12 +301,15 @@ def test_a_difference_that_hardware_makes_is_taken_out_when_hardware_is_held_equ
     assert row["adjusted_for"] == ["hardware"]
     assert row["b10_ratio_adjusted_low"] < 1.0 < row["b10_ratio_adjusted_high"]
     assert row["p_value_adjusted"] > 0.05
+    assert row["p_value_stratified"] > 0.05
+    assert row["held_equal"] == "hardware"
     assert abs(np.log(row["b10_ratio"])) > 4 * abs(np.log(row["b10_ratio_adjusted"]))
 
 
 def test_nothing_is_adjusted_for_where_classes_do_not_differ_otherwise() -> None:
     row = compare(two_classes().assign(hardware="sealed")).tables()["contrasts"].iloc[0]
     assert row["adjusted_for"] == []
+    assert np.isnan(row["p_value_stratified"])
     assert np.isnan(row["b10_ratio_adjusted"])
 
 
@@ -349,6 +352,9 @@ def test_a_number_that_differs_between_classes_is_held_equal_unless_they_do_not_
     year = 2015 + rng.integers(0, 6, len(lives)) + 2 * second
     near = find_differences(lives.assign(model_year=year.astype(str)), second, factor="duty_cycle")
     assert near.names == ("model_year",)
+    thirds = np.bincount(near.stratum)
+    assert len(thirds) == 3
+    assert thirds.min() > 0.15 * len(lives)
     apart = find_differences(lives.assign(model_year=year + 40 * second), second, factor="duty_cycle")
     assert apart.names == ()
     alike = find_differences(lives.assign(model_year=2015 + np.arange(len(lives)) % 6), second, factor="duty_cycle")

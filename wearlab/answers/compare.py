@@ -54,6 +54,7 @@ class Contrast:
     without_curve: int
     b10_ratio_adjusted: Estimate | None
     p_value_adjusted: float | None
+    p_value_stratified: float | None
     adjusted_for: tuple[str, ...]
 
 
@@ -87,7 +88,9 @@ CONTRAST_COLUMNS = [
     "b10_ratio_adjusted_low",
     "b10_ratio_adjusted_high",
     "p_value_adjusted",
+    "p_value_stratified",
     "adjusted_for",
+    "held_equal",
     "replicates",
     "without_curve",
 ]
@@ -100,7 +103,9 @@ def compare_classes(
 
     The reference is the class with the most failures. A ratio of B10 lives has its interval from trucks drawn again
     (``seed``; the same draw for every class and component); its p value is the log-rank test's, with trucks as the
-    independent units. ``level`` is that of every interval. A factor that the lives do not have is refused (DataError).
+    independent units. Where hardware, model year or axle ratio differ between two classes, the ratio with these held
+    equal stands beside it, with its p value and that of the log-rank test among lives alike in them. ``level`` is that
+    of every interval. A factor that the lives do not have is refused (DataError).
     """
     if factor in history.lives and history.lives[factor].isna().all():
         text = f"the lives carry no {factor}, so there are no classes to compare"
@@ -285,6 +290,7 @@ def _contrast(
     ratio, lacking = _ratio(classes[number].fit, classes[reference].fit, resampled, pair, level)
     others = find_differences(rows.table.iloc[both], second, factor=factor)
     held = _hold_equal(obs, second, others, classes[reference].fit, level) if others.names else None
+    within = compare_groups(obs, second, others.stratum).p_value if others.names else None
     return Contrast(
         classes[number].component,
         classes[number].level,
@@ -295,7 +301,8 @@ def _contrast(
         lacking,
         None if held is None else Estimate(held.factor, held.low, held.high),
         None if held is None else held.p_value,
-        () if held is None else others.names,
+        within,
+        others.names if held is not None or within is not None else (),
     )
 
 
@@ -390,7 +397,9 @@ def _row_of_contrast(item: Contrast) -> dict[str, object]:
         "p_value": np.nan if item.p_value is None else item.p_value,
         **_ends("b10_ratio_adjusted", item.b10_ratio_adjusted),
         "p_value_adjusted": np.nan if item.p_value_adjusted is None else item.p_value_adjusted,
+        "p_value_stratified": np.nan if item.p_value_stratified is None else item.p_value_stratified,
         "adjusted_for": list(item.adjusted_for),
+        "held_equal": ", ".join(item.adjusted_for) or None,
         "replicates": item.replicates,
         "without_curve": item.without_curve,
     }

@@ -51,6 +51,19 @@ TERMS: dict[str, str] = {
         "parts and classes."
     ),
     "B10 ratio": "One class's B10 life divided by another's. 0.5 means that parts last half as long.",
+    "held equal": (
+        "What else differs between two classes (hardware, model year, axle ratio) and may be the "
+        "true reason. The second ratio compares parts as if these were alike."
+    ),
+    "p value among alike": (
+        "The p value of the difference between classes when only parts are compared that are alike in what differs "
+        "besides: the same hardware, the same third of model years or axle ratios."
+    ),
+    "common age": "An age that at least five parts of every class have reached, so that all classes can be compared.",
+    "mean life up to a common age": (
+        "The mean number of miles that a part gives up to an age that parts of every class have reached, counted from "
+        "the records with no curve assumed. Irwin, Journal of Hygiene, 1949."
+    ),
     "life curve": "The share of parts still good at each mileage, starting at 100 % and falling as parts fail.",
     "Weibull": (
         "The family of life curves used here: two numbers, shape and characteristic life, that can describe early "
