@@ -11,7 +11,8 @@ from wearlab.answers.intervals_checks import agrees_within, curves_of, shift_of,
 from wearlab.answers.intervals_effects import e_value, find_renewed, fit_calibrated, measure_reliability
 from wearlab.answers.intervals_terms import tabulate_terms, tell_terms
 from wearlab.curves.practice import fit_practice
-from wearlab.curves.practice_terms import fit_gathered, prepare
+from wearlab.curves.practice_layout import fit_best, lay_classes, usable_rows
+from wearlab.curves.practice_terms import fit_gathered, fit_with_age, prepare
 
 PLANTED = 1.0
 
@@ -238,3 +239,35 @@ def test_a_planted_harm_of_cups_left_dry_in_one_shop_is_found_and_does_not_pass_
         dry += [term.value for term in fit.further]
     assert np.mean(practice) == pytest.approx(0.5, abs=3 * np.std(practice) / np.sqrt(18))
     assert np.mean(dry) == pytest.approx(0.4, abs=0.12)
+
+
+def test_an_effect_that_is_the_same_at_every_age_shows_no_change_with_age():
+    """Classes differ in effect and in age; a stretch that ends early because it failed is no sign of a change."""
+    seen = []
+    for seed in range(6):
+        history = draw(Truth(three_classes(60, (0.0, 0.5, 1.2)), found_share=0.3), seed=seed, components=("joint",))
+        fit = fit_practice(history.episodes, component="joint", level=0.9, renewed=find_renewed(history))
+        data = prepare(
+            history.episodes,
+            "joint",
+            curves=curves_of(fit),
+            calibration={},
+            renewed=find_renewed(history),
+            assumed=False,
+        )
+        terms = {term.name: term for term in fit_with_age(data, level=0.9)}
+        seen.append(terms["change of effect with age"].value)
+    assert abs(np.mean(seen)) < 2.5 * np.std(seen) / np.sqrt(len(seen)) + 0.03
+
+
+def test_stretches_kept_apart_by_a_term_tell_the_same_of_a_truck_as_joined_ones():
+    history = draw(Truth(three_classes(15, 0.8), gap_spread=0.4), seed=2, components=("joint",))
+    rng = np.random.default_rng(0)
+    marked = history.episodes.assign(mark=rng.integers(0, 2, len(history.episodes)).astype(float))
+    rows, apart = (
+        usable_rows(marked, "joint", assumed=False),
+        usable_rows(marked, "joint", assumed=False, apart=("mark",)),
+    )
+    assert len(apart) > 1.3 * len(rows)
+    tops = [fit_best(table, lay_classes(table, {}, find_renewed(history)))[1].log_likelihood for table in (rows, apart)]
+    assert tops[1] == pytest.approx(tops[0], rel=1e-9)

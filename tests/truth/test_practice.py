@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from lifelines import WeibullAFTFitter
-from scipy import integrate
+from scipy import integrate, optimize, stats
 
 from tests.studies.episodes import Truth, draw, three_classes
 from wearlab.curves.practice import PracticeFit, fit_practice
@@ -136,3 +136,38 @@ def test_a_planted_effect_and_spread_are_recovered_within_their_errors():
     assert 0.2 < np.mean(spreads) < 0.4
     inside = np.abs(np.array(values) - 1.0) < 1.645 * np.array(errors)
     assert inside.sum() >= 12  # of 18; fewer than 12 has a chance of 0.2 % at 90 % coverage
+
+
+def test_the_printed_limits_of_an_effect_are_near_those_of_the_likelihood_ratio():
+    """Profile likelihood (Meeker & Escobar, 1998, chapter 8): all values whose best fit lies within χ²/2 of the top."""
+    for seed, trucks, apart in ((1, 40, 0.1), (2, 12, 0.25)):  # with few trucks the likelihood is skew
+        fit = fit_practice(
+            draw(Truth(three_classes(trucks, 0.8)), seed=seed, components=("joint",)).episodes,
+            component="joint",
+            level=0.9,
+        )
+        assert isinstance(fit, PracticeFit)
+        for effect, at in zip(fit.effects, fit.theta_at, strict=True):
+            half = (effect.theta_unpooled_high - effect.theta_unpooled_low) / 2
+            for side, printed in ((-1, effect.theta_unpooled_low), (1, effect.theta_unpooled_high)):
+                found = _profile_limit(fit.maximum, at, effect.theta_unpooled, half, side)
+                assert found == pytest.approx(printed, abs=apart * half)
+
+
+def _profile_limit(maximum, at: int, value: float, half: float, side: int) -> float:
+    """Return where the profile of one coefficient falls by half the 90 % quantile of chi-square (1), by secants."""
+    target = stats.chi2.ppf(0.9, 1) / 2
+
+    def drop(theta: float) -> float:
+        data, free = maximum.stretches, np.delete(maximum.parameters, at)
+
+        def loss(parameters):
+            whole = np.insert(parameters, at, theta)
+            height, slope = log_likelihood(data, whole)
+            return -height, -np.delete(slope, at)
+
+        found = optimize.minimize(loss, free, jac=True, method="BFGS", options={"gtol": 1e-3})
+        return maximum.log_likelihood + found.fun
+
+    reach = optimize.brentq(lambda d: drop(value + side * d) - target, 0.5 * half, 2 * half, xtol=0.01 * half)
+    return value + side * float(reach)

@@ -15,6 +15,7 @@ from wearlab.curves.practice_terms import (
     changed_trucks,
     fit_gathered,
     fit_terms,
+    fit_with_age,
     prepare,
     split_by,
     without_inspection,
@@ -59,7 +60,6 @@ def _check(
     data = _prepare(shown, fit.component, curves_of(fit), calibration, further=further)
     if data is None:
         return []
-    u = data.layout.practice
     rows: list[dict[str, object]] = []
 
     def add(terms: tuple[Term, ...], reads: dict[str, str]) -> None:
@@ -89,7 +89,8 @@ def _check(
     gathered = fit_gathered(data, level=level)
     if gathered is not None:
         add((gathered,), {gathered.name: "what a part has borne counts for good"})
-    add(*_proportional(data, u, level))
+    proportional = "0 where the effect is the same at every age (per unit of ln age)"
+    add(fit_with_age(data, level=level), {"change of effect with age": proportional})
     return rows
 
 
@@ -149,18 +150,6 @@ def _split_trucks(data: Prepared, level: float) -> _Reads:
     terms = fit_terms(data, {inside: within, between: mean}, level=level)
     reads = "a truck compared with itself before and after its practice changed"
     return terms, {inside: reads, between: "trucks compared by their mean practice"}
-
-
-def _proportional(data: Prepared, u: Floats, level: float) -> _Reads:
-    """Return how the effect changes per unit of ln age: 0 where the hazards are proportional."""
-    age = np.log((data.rows["entry"] + data.rows["exit"]).to_numpy(dtype=float) / 2)
-    middle = np.average(age, weights=(data.rows["exit"] - data.rows["entry"]).to_numpy(dtype=float))
-    earlier = data.layout.before
-    aged = np.log((earlier.start + earlier.end) / 2) - middle
-    name = "change of effect with age"
-    before = {name: u[earlier.row] * aged}
-    terms = fit_terms(data, {"effect": u, name: u * (age - middle)}, level=level, before=before)
-    return terms, {name: "0 where the effect is the same at every age (per unit of ln age)"}
 
 
 def _unknown_as_failures(history: History) -> History | None:

@@ -15,6 +15,7 @@ GUARDED = {
     "slip_spline": "boot"
 }  # a torn boot lets water and grit into the spline under it; common practice, no source
 ENOUGH = 30  # pairs of means of cups purged from which their scatter is told
+LEAST_SPREAD = 0.1  # of a term inside classes: cups left dry, tenths of axle ratio
 FEWEST = 10  # failures on each side of a term that is yes or no
 TERM_COLUMNS = ["component", "term", "hazard_ratio", "hazard_ratio_low", "hazard_ratio_high", "failures", "reads"]
 
@@ -142,7 +143,7 @@ def _varies(rows: pd.DataFrame, column: Floats) -> bool:
         return all(int((failed & (column == level)).sum()) >= FEWEST for level in levels)
     duty = pd.factorize(rows["duty_cycle"])[0] + 1
     mean = np.bincount(duty, column) / np.maximum(np.bincount(duty), 1)
-    return bool((column - mean[duty]).std() > 1e-3)
+    return bool((column - mean[duty]).std() > LEAST_SPREAD)
 
 
 def tabulate_terms(fits: dict[str, PracticeFit], told: dict[str, Told]) -> pd.DataFrame:

@@ -140,8 +140,10 @@ def list_before(rows: pd.DataFrame, truck: Ints) -> Before:
     present[step] = True
     pair, at = pair[present[at]], at[present[at]]
     wide = int(step.max()) + 2
-    found = np.searchsorted(group * wide + step, pair * wide + at, side="right") - 1
-    end = np.where(step[found] == at, entry[found], leave[found])
+    key = group * wide + step
+    found = np.searchsorted(key, pair * wide + at, side="left")  # the life's first stretch in the step, else its next
+    here = key[np.minimum(found, len(key) - 1)] == pair * wide + at
+    end = np.where(here, entry[np.minimum(found, len(key) - 1)], leave[found - 1])
     start = begin[head][pair]
     keep = end > start
     pair, at, start, end = pair[keep], at[keep], start[keep], end[keep]

@@ -9,11 +9,12 @@ import pandas as pd
 from scipy import optimize, stats
 
 from wearlab.curves.practice_frailty import Maximum, Spans, find_top, lay_out, log_likelihood, maximise
-from wearlab.curves.practice_known import list_before
+from wearlab.curves.practice_known import Before, list_before
 from wearlab.curves.practice_layout import Layout, lay_classes, read_spans, tell_before, tell_renewals, usable_rows
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
+Ints = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +149,82 @@ def select_rows(data: Prepared, keep: Bools) -> Prepared:
         columns=layout.columns[keep],
     )
     return replace(data, rows=rows, layout=short)
+
+
+AGE_BAND = 0.25  # width of a band of age, natural logarithm
+
+
+def fit_with_age(data: Prepared, *, level: float) -> tuple[Term, ...]:
+    """Return the effect at the class's mean age, and how it changes per unit of ln age: 0 for proportional hazards.
+
+    Stretches are cut at fixed ages and take their band's middle: the middle of the stretch itself would depend on when
+    it failed.
+    """
+    first, parent, bands, cut = _cut_by_age(data.rows)
+    layout = data.layout
+    band_of_item, item = _bands(layout.before.start, layout.before.end)
+    edges = (band_of_item * AGE_BAND, (band_of_item + 1) * AGE_BAND)
+    before = Before(
+        first[layout.before.row[item]],
+        layout.before.step[item],
+        np.maximum(layout.before.start[item], np.where(_opens(item), 0.0, np.exp(edges[0]))),
+        np.minimum(layout.before.end[item], np.exp(edges[1])),
+    )
+    short = replace(
+        layout,
+        code=layout.code[parent],
+        practice=layout.practice[parent],
+        truck=layout.truck[parent],
+        step=layout.step[parent],
+        before=before,
+        renewed=layout.renewed[parent],
+        columns=layout.columns[parent],
+    )
+    age, length = (bands + 0.5) * AGE_BAND, (cut["exit"] - cut["entry"]).to_numpy(dtype=float)
+    middle = (np.bincount(short.code, length * age) / np.bincount(short.code, length))[short.code]
+    name = "change of effect with age"
+    aged = (band_of_item + 0.5) * AGE_BAND - middle[before.row]
+    return fit_terms(
+        replace(data, rows=cut, layout=short),
+        {"effect": short.practice, name: short.practice * (age - middle)},
+        level=level,
+        before={name: short.practice[before.row] * aged},
+    )
+
+
+def _cut_by_age(rows: pd.DataFrame) -> tuple[Ints, Ints, Ints, pd.DataFrame]:
+    """Return each row's first piece, each piece's row and band of age, and the pieces."""
+    entry, leave = rows["entry"].to_numpy(dtype=float), rows["exit"].to_numpy(dtype=float)
+    lower = rows["lower"].to_numpy(dtype=float)
+    until = np.where(np.isfinite(lower), np.clip(lower, entry, leave), leave)  # what was found later stays whole
+    whole = until <= entry
+    bands, parent = _bands(np.where(whole, leave, entry), np.where(whole, leave, until))
+    opens = _opens(parent)
+    closes = np.append(opens[1:], True)
+    cut = rows.iloc[parent].reset_index(drop=True)
+    cut["entry"] = np.where(opens, entry[parent], np.exp(bands * AGE_BAND))
+    cut["exit"] = np.where(closes, leave[parent], np.exp((bands + 1) * AGE_BAND))
+    cut["failed"] &= closes
+    cut.loc[~closes, ["lower", "upper"]] = np.nan
+    return np.flatnonzero(opens), parent, bands, cut
+
+
+def _bands(start: Floats, end: Floats) -> tuple[Ints, Ints]:
+    """Return the bands of age from ``start`` to ``end``, and of which span each is.
+
+    Ages below a fifth of the end of a span share a band.
+    """
+    low = np.floor(np.log(np.maximum(start, end / 5)) / AGE_BAND).astype(np.int64)
+    high = np.maximum(np.ceil(np.log(end) / AGE_BAND - 1e-9).astype(np.int64) - 1, low)
+    many = high - low + 1
+    span = np.repeat(np.arange(len(start)), many)
+    return low[span] + np.arange(len(span)) - np.repeat(np.cumsum(many) - many, many), span
+
+
+def _opens(span: Ints) -> Bools:
+    opens = np.ones(len(span), dtype=bool)
+    opens[1:] = span[1:] != span[:-1]
+    return opens
 
 
 def fit_gathered(data: Prepared, *, level: float) -> Term | None:
