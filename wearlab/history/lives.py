@@ -1,6 +1,7 @@
 """Service history to lives, episodes and gaps."""
 
 from collections.abc import Callable
+from contextlib import nullcontext
 from dataclasses import dataclass
 from datetime import date
 
@@ -10,6 +11,7 @@ from wearlab.evidence import Basis, Caution, SourceFile
 from wearlab.history.config import FleetConfig
 from wearlab.history.doubts import raise_doubts
 from wearlab.history.frames import collect_frames
+from wearlab.history.known import as_known
 from wearlab.history.settle import settle
 from wearlab.history.store import Store
 
@@ -61,10 +63,10 @@ def build_history(  # noqa: PLR0913 - each changes what a life is, and none may 
     """Return the lives, episodes, gaps and meters of the fleet in ``store`` as seen on ``as_of``.
 
     ``as_of`` None: that of ``config``, else the last date any row speaks of up to ``today``. Rows dated later do not
-    take part; with ``known_then`` neither do services posted later. ``unknown_as_failure`` reads replacements without
-    a known reason as failures. ``leave_out_first_gap`` drops the episodes before a truck's first counted gap, so that
-    its lives enter late. Refuses (DataError) a fleet without ``records_from``, an ``as_of`` before it or after
-    ``today``, and an unknown scale.
+    take part; with ``known_then`` neither do rows posted later, and trucks and places are read as they were known then
+    (``as_known``). ``unknown_as_failure`` reads replacements without a known reason as failures.
+    ``leave_out_first_gap`` drops the episodes before a truck's first counted gap, so that its lives enter late. Refuses
+    (DataError) a fleet without ``records_from``, an ``as_of`` before it or after ``today``, and an unknown scale.
     """
     values = settle(
         config,
@@ -75,8 +77,9 @@ def build_history(  # noqa: PLR0913 - each changes what a life is, and none may 
         unknown_as_failure=unknown_as_failure,
         known_then=known_then,
     )
-    frames, factors, ignored = collect_frames(store, values, progress)
     day: date = values["as_of"]
+    with as_known(store, day) if known_then else nullcontext():
+        frames, factors, ignored = collect_frames(store, values, progress)
     cautions = raise_doubts(
         frames,
         ignored,
