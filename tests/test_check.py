@@ -57,8 +57,11 @@ def test_checking_leaves_the_store_to_the_byte(loaded: Path) -> None:
         ("update readings set file_id = 99", ("readings", "ledger")),
         ("delete from set_aside", ("set_aside", "ledger")),
         ("update positions set row_id = 0", ("positions", "row-numbers")),
-        ("update positions set row_hash = null", ("positions", "row-numbers")),
-        ("update positions set row_hash = 5", ("positions", "repeated-rows")),
+        ("update positions set line = null", ("positions", "row-numbers")),
+        (
+            "update positions set unit_id = 'T1', position = 'main.joint.1', component = 'joint'",
+            ("positions", "repeated-rows"),
+        ),
         ("update services set action = 'dance'", ("services", "values")),
         ("update readings set miles = -1", ("readings", "values")),
         ("update readings set miles = 'nan'::double", ("readings", "values")),

@@ -8,9 +8,10 @@ import pandas as pd
 
 from wearlab.evidence import Basis, Caution, DataError
 from wearlab.history.contract import TABLES, Column, Kind, Table
+from wearlab.history.load_repeats import write_for
 from wearlab.history.store import STORE_TABLES, Store, open_store, quote_name, read_sql, read_table_sql
 
-_KEPT = ("attributes", "row_id", "file_id", "line", "row_hash")  # beside the contract's columns in every table
+_KEPT = ("attributes", "row_id", "file_id", "line")  # beside the contract's columns in every table
 _UNSOUND = {"store-failed", "store-damaged"}
 _NOT_FOUND = DataError(
     "no-store", "there is no store here", "give the path of a store, or of the fleet folder it is in"
@@ -115,9 +116,9 @@ def _check_table(store: Store, table: Table) -> Iterator[_Finding]:
     for file_id, name, wanted, found in store.rows(read_table_sql("check_table_ledger", table), {"table": table.name}):
         text = f"file {file_id}: its rows in the store are not as many as its account says"
         yield _Finding(table.name, name, "ledger", str(wanted), str(found), text)
-    unnumbered, same_number, same_row = map(int, store.row(read_table_sql("check_table_rows", table)))
+    unnumbered, same_number, same_row = map(int, store.row(write_for(table, "check_table_rows")))
     if unnumbered or same_number:
-        text = f"{unnumbered:,} rows without number, file, line or hash; {same_number:,} with the number of another"
+        text = f"{unnumbered:,} rows without number, file or line; {same_number:,} with the number of another"
         yield _Finding(table.name, None, "row-numbers", "0", str(unnumbered + same_number), text)
     if same_row:
         yield _Finding(table.name, None, "repeated-rows", "0", str(same_row), f"{same_row:,} rows stand there twice")

@@ -31,9 +31,9 @@ from wearlab.history.load_stage import (
     judge_rows,
     move_rows,
     prepare_staging,
-    stage_file,
+    stage_files,
 )
-from wearlab.history.store import Store, create_tables, read_sql
+from wearlab.history.store import Store, begin_change, create_tables, read_sql
 
 Progress = Callable[[str], None]
 
@@ -102,6 +102,7 @@ def load_folder(folder: Path, store: Store, *, today: date, progress: Progress, 
     try:
         staged = _stage_all(known, config, today, store, progress)
         with store.transaction():
+            begin_change(store)
             if rebuild:
                 clear_rows(store)
             judge_rows(store, names)
@@ -132,11 +133,11 @@ def load_folder(folder: Path, store: Store, *, today: date, progress: Progress, 
 def _stage_all(
     known: tuple[Known, ...], config: FleetConfig, today: date, store: Store, progress: Progress
 ) -> tuple[StagedFile, ...]:
-    staged = []
-    for one in known:
-        if not one.done:
-            progress(f"reading {one.file.name} into {one.file.table}")
-            staged.append(stage_file(one, config=config, today=today, store=store))
+    staged: list[StagedFile] = []
+    for table in TABLES:
+        new = [one for one in known if one.file.table == table.name and not one.done]
+        if new:
+            staged += stage_files(table, new, config=config, today=today, store=store, progress=progress)
     for name, mapping in config.tables.items():
         check_mapping(
             name, mapping, [(one.known.file, one.unmatched) for one in staged if one.known.file.table == name]

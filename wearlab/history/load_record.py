@@ -11,6 +11,7 @@ from wearlab.history.config import FleetConfig
 from wearlab.history.config_reader import CONFIG_NAME
 from wearlab.history.contract import TABLES, Table, find_table
 from wearlab.history.load_files import fingerprint
+from wearlab.history.load_repeats import write_for
 from wearlab.history.load_rows import DataFile
 from wearlab.history.load_stage import Known, Outcome, StagedFile
 from wearlab.history.store import Store, read_sql, read_table_sql
@@ -85,9 +86,10 @@ def check_all_there(store: Store, found: Iterable[DataFile]) -> None:
 
 def clear_rows(store: Store) -> None:
     """Take all rows out of the store, its accounts and notes too."""
-    for table in (*TABLES, *(Table(name, ()) for name in ("files", "set_aside"))):
+    for table in (*TABLES, *(Table(name, ()) for name in ("files", "set_aside", "changes"))):
         store.execute(read_table_sql("load_table_clear", table))
     store.run("load_clear_facts")
+    store.run("store_touch_each")
 
 
 def record_load(
@@ -148,7 +150,7 @@ def _count_kept(store: Store, known: Known) -> int:
     table = find_table(known.file.table)
     values = {"table": table.name, "name": known.file.name, "id": known.file_id}
     store.run("load_drop_earlier_aside", values)
-    return store.number(read_table_sql("load_table_kept", table), values)
+    return store.number(write_for(table, "load_table_kept"), values)
 
 
 def gather_cautions(

@@ -27,7 +27,5 @@ def review_rules(store: Store, config: FleetConfig) -> pd.DataFrame:
 
 
 def review_changes(store: Store) -> pd.DataFrame:
-    """Return each loaded row that a later row with its key has replaced, with the row now in force; both are kept."""
-    names = ("units", "positions", "services")
-    rows = [row for name in names for row in store.rows(read_sql(f"load_changes_{name}"))]
-    return pd.DataFrame.from_records(rows, columns=_CHANGES)
+    """Return the log of changes: each loaded row that a later one replaced, with the row in force; both are kept."""
+    return pd.DataFrame.from_records(store.rows(read_sql("load_changes")), columns=_CHANGES)

@@ -10,7 +10,6 @@ import pyarrow as pa
 from wearlab.evidence import Caution, DataError
 
 BATCH_ROWS = 50_000
-SEPARATOR = "\x1f"  # the unit separator of ASCII: sets the values of a row apart in its hash
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,15 +41,14 @@ class Batch:
 
 @dataclass(frozen=True, slots=True)
 class Bulk:
-    """A text file of which every line is one record, so that the database itself can read it."""
+    """Text files of which every line is one record, so that the database itself can read them; most often one."""
 
-    path: str
+    paths: tuple[str, ...]
     delimiter: str
     quote: str
     crlf: bool
     records: int  # lines after the header, counted on the bytes
     trim: bool  # values may have blanks or quotes at their edges
-    separators: bool
 
 
 @dataclass(frozen=True, slots=True)

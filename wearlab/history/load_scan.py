@@ -4,16 +4,16 @@ Such a file can be read by the database itself, in parallel; any other is read r
 """
 
 import codecs
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 
-from wearlab.history.load_rows import SEPARATOR
-
 _CHUNK = 1 << 22
 _NEWLINE = 10
+_TAIL = 3  # bytes
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +22,7 @@ class Scan:
 
     ``lines`` are counted on the bytes alone. ``simple``: UTF-8, one kind of line end, no blank line but at the end,
     no line end within quotes, nothing that readers of delimited text take differently. ``edges``: blanks or quotes
-    stand at the edge of a value. ``separators``: the file holds the character that sets values apart in a row's hash.
+    stand at the edge of a value.
     """
 
     lines: int
@@ -30,15 +30,16 @@ class Scan:
     simple: bool
     crlf: bool
     edges: bool
-    separators: bool
 
 
 def scan_bytes(path: Path, delimiter: str, quote: str) -> Scan:
     """Return what one pass over the bytes of a file shows."""
     tally = _Tally(delimiter.encode(), quote.encode())
-    with path.open("rb") as stream:
-        while chunk := stream.read(_CHUNK):
-            tally.take(chunk)
+    buffer = bytearray(_CHUNK + _TAIL)  # each chunk stands behind the last bytes of the one before
+    with path.open("rb") as stream, memoryview(buffer) as room:
+        while size := stream.readinto(room[_TAIL:]):
+            tally.take(buffer if size == _CHUNK else buffer[: size + _TAIL])
+            room[:_TAIL] = room[size : size + _TAIL]
     return tally.result()
 
 
@@ -48,57 +49,58 @@ class _Tally:
     def __init__(self, delimiter: bytes, quote: bytes) -> None:
         self.delimiter, self.quote = delimiter, quote
         self.decoder = codecs.getincrementaldecoder("utf-8")()
-        self.tail = b""
+        self.last = b""
         self.newlines = self.returns = self.crlf = self.quotes = 0
         self.blank_runs = 0  # lines without anything, seen so far
         self.trailing_blank = 0
         self.length = 0
         self.line_start = 0  # place of the byte after the last line end
         self.plain = True
-        self.edges = self.separators = False
+        self.edges = False
 
-    def take(self, chunk: bytes) -> None:
-        """Count one more chunk."""
-        joined = self.tail + chunk
-        self.returns += chunk.count(b"\r")
-        self.crlf += joined.count(b"\r\n") - self.tail.count(b"\r\n")
-        self._judge_text(chunk, joined)
-        array = np.frombuffer(chunk, dtype=np.uint8)
-        places = np.flatnonzero(array == _NEWLINE)
-        self._judge_quotes(array, places)
+    def take(self, joined: bytearray) -> None:
+        """Count one more chunk, which stands behind the tail of the one before (zero bytes before the first)."""
+        array = np.frombuffer(joined, dtype=np.uint8)
+        body = array[_TAIL:]
+        places = np.flatnonzero(body == _NEWLINE)
+        if b"\r" in joined:
+            self.returns += joined.count(b"\r", _TAIL)
+            self.crlf += joined.count(b"\r\n", _TAIL - 1)
+        self._judge_text(joined)
+        self._judge_quotes(joined, body, places)
+        self.edges = self.edges or self._find_edges(joined, array)
         self._count_blank(places)
         self.newlines += places.size
-        self.length += len(chunk)
-        self.tail = joined[-3:]
+        self.length += body.size
+        self.last = bytes(joined[-1:])
 
-    def _judge_quotes(self, array: npt.NDArray[np.uint8], places: npt.NDArray[np.int64]) -> None:
+    def _judge_quotes(self, joined: bytearray, body: npt.NDArray[np.uint8], places: npt.NDArray[np.int64]) -> None:
         """Judge whether a line end stands within quotes, those left open by the chunks before counted."""
-        found = array == self.quote[0] if self.quote else np.zeros(1, dtype=bool)
-        if self.quotes % 2 or found.any():
-            marks = np.cumsum(found)
+        there = bool(self.quote) and self.quote in joined
+        if self.quotes % 2 or there:
+            marks = np.cumsum(body == self.quote[0])
+            indented = self.delimiter + b" " + self.quote in joined
             self.edges = True
-            self.plain = self.plain and not ((marks[places] + self.quotes) & 1).any()
+            self.plain = self.plain and not indented and not ((marks[places] + self.quotes) & 1).any()
             self.quotes += int(marks[-1])
 
-    def _judge_text(self, chunk: bytes, joined: bytes) -> None:
-        if not chunk.isascii() or self.decoder.getstate()[0]:
+    def _judge_text(self, joined: bytearray) -> None:
+        if not joined.isascii() or self.decoder.getstate()[0]:
             try:
-                self.decoder.decode(chunk)
+                self.decoder.decode(joined[_TAIL:])
             except UnicodeDecodeError:
                 self.plain = False
-        indented = self.quote and self.delimiter + b" " + self.quote in joined
-        self.plain = self.plain and b"\0" not in chunk and not indented
-        self.separators = self.separators or SEPARATOR.encode() in chunk
-        self.edges = self.edges or self._find_edges(joined)
+        self.plain = self.plain and joined.find(b"\0", _TAIL) < 0
 
-    def _find_edges(self, joined: bytes) -> bool:
+    def _find_edges(self, joined: bytearray, array: npt.NDArray[np.uint8]) -> bool:
         """Return whether a space, tab or no-break space stands beside a delimiter or a line end."""
-        array = np.frombuffer(joined, dtype=np.uint8)
-        ends = np.frombuffer(self.delimiter + b"\n\r", dtype=np.uint8)
+        ends = (*self.delimiter, 10, 13)
         for space in {32, 9, 160} - set(self.delimiter):
-            places = np.flatnonzero(array == space) if space in joined else np.empty(0, dtype=np.int64)
-            beside = np.concatenate([array[places[places > 0] - 1], array[places[places < array.size - 1] + 1]])
-            if np.isin(beside, ends).any():
+            if space not in joined:
+                continue
+            places = np.flatnonzero(array == space)
+            before, after = array[places[places > 0] - 1], array[places[places < array.size - 1] + 1]
+            if any((before == end).any() or (after == end).any() for end in ends):
                 return True
         return False
 
@@ -132,6 +134,25 @@ class _Tally:
             self.trailing_blank if simple else 0,
             simple,
             self.crlf > 0,
-            self.edges or (self.tail[-1:].isspace() and not self.tail.endswith((b"\n", b"\r"))),
-            self.separators,
+            self.edges or (self.last.isspace() and self.last not in {b"\n", b"\r"}),
         )
+
+
+def read_lines(path: Path, numbers: Sequence[int]) -> Iterator[tuple[int, str]]:
+    """Yield some lines of a UTF-8 file by their numbers (the first is 1, in rising order), without their ends."""
+    wanted, next_one = np.asarray(numbers, dtype=np.int64), 0
+    seen, carried = 0, b""  # lines ended so far, and what the last chunk left open
+    with path.open("rb") as stream:
+        while next_one < len(wanted):
+            chunk = stream.read(_CHUNK >> 2)
+            block = carried + (chunk or b"\n")
+            ends = np.flatnonzero(np.frombuffer(block, dtype=np.uint8) == _NEWLINE)
+            stop = int(np.searchsorted(wanted, seen + ends.size, side="right"))
+            for number in wanted[next_one:stop].tolist():
+                place = number - seen - 1
+                start = int(ends[place - 1]) + 1 if place else 0
+                yield number, block[start : int(ends[place])].removesuffix(b"\r").decode()
+            next_one, seen = stop, seen + ends.size
+            carried = block[int(ends[-1]) + 1 :] if ends.size else block
+            if not chunk:
+                return

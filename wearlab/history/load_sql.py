@@ -4,7 +4,7 @@ Every identifier in it is one of the contract's own names or a column number; ev
 """
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
@@ -13,9 +13,11 @@ from wearlab.history.config import FleetConfig, TableMap
 from wearlab.history.config_reader import EXCEL_SERIAL, MILES_PER_KM
 from wearlab.history.contract import Column, Kind, Table
 from wearlab.history.load_files import Layout
-from wearlab.history.load_rows import SEPARATOR, Bulk, Sheet
+from wearlab.history.load_rows import Bulk
 from wearlab.history.store import quote_name, read_sql
 
+LEFT = -1  # the fault of a row that was not judged: it is read again, carefully
+_JUDGED = ("unit_id", "position", "component", "duty_cycle", "out_of_service_date")  # by the SQL of load_judge_*
 _SPACES = " \t\r\n\u00a0"
 _TYPES = {
     Kind.TEXT: "varchar",
@@ -55,10 +57,13 @@ class Reading:
     mapping: TableMap
     values: Mapping[str, Any]
     plain_numbers: bool
+    present: frozenset[str]  # columns that at least one of the files to be staged has, or a rule tells
     trim: bool = True  # values may have blanks at their edges
 
 
-def plan_reading(table: Table, config: FleetConfig, today: date, *, plain_numbers: bool) -> Reading:
+def plan_reading(
+    table: Table, config: FleetConfig, today: date, *, plain_numbers: bool, present: Iterable[str]
+) -> Reading:
     """Return how one table is read; dates after ``as_of`` (``today`` where it is not set) are faults."""
     mapping = config.tables.get(table.name, TableMap())
     last = config.as_of or today
@@ -85,7 +90,7 @@ def plan_reading(table: Table, config: FleetConfig, today: date, *, plain_number
         values[f"parts_{number}"] = [part for part, _ in rules]
         values[f"told_{number}"] = [means for _, means in rules]
     plain = plain_numbers or ("thousands" not in mapping.options and "decimal" not in mapping.options)
-    return Reading(table, tuple(faults), mapping, values, plain)
+    return Reading(table, tuple(faults), mapping, values, plain, frozenset(present) | mapping.keywords.rules.keys())
 
 
 def _code_number(mapping: TableMap, name: str) -> int:
@@ -122,53 +127,126 @@ def _list_faults(column: Column, choices: tuple[str, ...], values: Mapping[str, 
     return found
 
 
-def write_create(table: Table) -> str:
-    """Return the statement that makes the empty temporary table in which a table's rows are judged."""
-    columns = ", ".join(f"{quote_name(column.name)} {_TYPES[column.kind]}" for column in table.columns)
+def write_create(table: Table, present: Iterable[str]) -> str:
+    """Return the statement that makes the empty temporary table in which a table's rows are judged.
+
+    A column that none of its files has, and that no rule looks at, is left out: it costs time and says nothing.
+    """
+    columns = ", ".join(f"{quote_name(c.name)} {_TYPES[c.kind]}" for c in table.columns if _is_staged(c, present))
     return (
         f"create or replace temp table staged_{table.name} ({columns}, attributes map(varchar, varchar), "
-        "file_id integer, line bigint, fault integer, fault_value varchar, row_hash hugeint)"
+        "file_id integer, line bigint, fault integer, fault_value varchar)"
     )
 
 
-def write_insert(reading: Reading, layout: Layout, bulk: Bulk | None = None) -> str:
-    """Return the statement that reads text rows into the staged table of ``reading``.
+def write_whole(table: Table, present: Iterable[str]) -> str:
+    """Return the statement that makes the view ``whole_<table>``: the staged rows with every column of the contract."""
+    columns = ", ".join(
+        quote_name(column.name)
+        if _is_staged(column, present)
+        else f"null::{_TYPES[column.kind]} as {quote_name(column.name)}"
+        for column in table.columns
+    )
+    what = f"rowid as staged_row, {columns}, attributes, file_id, line, fault"
+    return f"create or replace temp view whole_{table.name} as select {what} from staged_{table.name}"  # noqa: S608
 
-    The rows are those of the registered table ``batch``, or where there is a ``bulk``, of the file itself; then their
-    lines are left to be told from their order.
+
+def _is_staged(column: Column, present: Iterable[str]) -> bool:
+    return column.required or column.default is not None or column.name in {*present, *_JUDGED}
+
+
+def write_insert(reading: Reading, layout: Layout) -> str:
+    """Return the statement that reads the text rows of ``batch`` into the staged table, each with its first fault."""
+    table = reading.table
+    typed = ", ".join(f"{_write_typed(column, reading)} as {quote_name(column.name)}" for column in table.columns)
+    faults = " ".join(f"when {fault.condition} then {number}" for number, fault in enumerate(reading.faults))
+    rows = _write_rows(reading, layout, typed, "line", "batch")
+    return (  # every part is a name of the contract, a number, or SQL from this file: no text of the data
+        f"{_write_into(reading, layout, reading.present)}, $file_id, line, fault, {_write_fault_value(reading)} "  # noqa: S608
+        f"from (select *, case {faults} end as fault from ({rows}))"
+    )
+
+
+def write_bulk(reading: Reading, layout: Layout, bulk: Bulk) -> str:
+    """Return the statement that reads whole files into the staged table, their lines to be told from their order.
+
+    It takes a value only where it reads just as ``write_insert`` would read it; every other row is left to that
+    statement, and marked so (fault ``LEFT``).
     """
     table = reading.table
-    reading = reading if bulk is None else replace(reading, trim=bulk.trim)
-    look_in = _find_text(reading, layout)
-    source = "batch" if bulk is None else f"({read_sql('load_read_text')})"
-    raw = [f"{look_in} as look_in", *(_write_raw(column, reading, layout) for column in table.columns)]
+    reading = replace(reading, trim=bulk.trim)
+    typed = ", ".join(f"{_write_quick(column, reading)} as {quote_name(column.name)}" for column in table.columns)
+    doubts = " or ".join([fault.condition for fault in reading.faults] + _list_doubts(reading))
+    rows = _write_rows(reading, layout, typed, "filename", f"({read_sql('load_read_text')})")
+    file_id = "$file_ids[list_position($paths, filename)]" if len(bulk.paths) > 1 else "$file_ids[1]"
+    into = _write_into(reading, layout, reading.present)
+    return f"{into}, {file_id}, null, case when {doubts} then {LEFT} end, null from ({rows})"
+
+
+def _write_into(reading: Reading, layout: Layout, present: Iterable[str]) -> str:
+    names = ", ".join(quote_name(column.name) for column in reading.table.columns if _is_staged(column, present))
+    count = len(_list_attributes(reading, layout))
+    return f"insert into staged_{reading.table.name} select {names}, {_write_map(count)}"
+
+
+def _write_rows(reading: Reading, layout: Layout, typed: str, place: str, source: str) -> str:
+    """Return the query that gives each row its texts and typed values, and where it stands."""
+    raw = [f"{_find_text(reading, layout)} as look_in"]
+    raw += [_write_raw(column, reading, layout) for column in reading.table.columns]
     extra = [text for _, text in _list_attributes(reading, layout)]
-    raw += [f"{text} as attribute_{place}" for place, text in enumerate(extra)]
-    typed = ", ".join(f"{_write_typed(column, reading)} as {quote_name(column.name)}" for column in table.columns)
-    names = ", ".join(quote_name(name) for name in table.names)
-    faults = " ".join(f"when {fault.condition} then {number}" for number, fault in enumerate(reading.faults))
-    return (  # every part is a name of the contract, a number, or SQL from this file: no text of the data
-        f"insert into staged_{table.name} select {names}, {_write_map(len(extra))}, $file_id, line, fault, "  # noqa: S608
-        f"{_write_fault_value(reading)}, {_write_hash(table, layout, len(extra), bulk)} "
-        f"from (select *, case {faults} end as fault "
-        f"from (select *, {typed} from (select line, {', '.join(raw)} from {source})))"
-    )
+    raw += [f"{text} as attribute_{number}" for number, text in enumerate(extra)]
+    return f"select *, {typed} from (select {place}, {', '.join(raw)} from {source})"  # noqa: S608
 
 
-def bind_values(reading: Reading, layout: Layout, statement: str, file_id: int, sheet: Sheet) -> dict[str, Any]:
-    """Return the values that ``statement`` binds, and no others."""
+def _is_plain(column: Column, reading: Reading) -> bool:
+    """Return whether the values of a column most often are written as the database itself writes them."""
+    if column.kind is Kind.DATE:
+        return not reading.mapping.dates
+    return column.kind in {Kind.NUMBER, Kind.DISTANCE, Kind.WHOLE} and reading.plain_numbers
+
+
+def _write_quick(column: Column, reading: Reading) -> str:
+    if not _is_plain(column, reading):
+        return _write_typed(column, reading)
+    raw = quote_name(f"raw_{column.name}")
+    typed = f"try_cast({raw} as {_TYPES[column.kind]})"
+    if column.kind is Kind.DISTANCE:
+        typed += " * $miles"
+    return typed if column.default is None else f"case when {raw} is null then {column.default} else {typed} end"
+
+
+def _list_doubts(reading: Reading) -> list[str]:
+    """Return when a value that was read quickly might read otherwise: SQL over ``raw_<column>`` and ``<column>``."""
+    found = []
+    for column in reading.table.columns:
+        typed, raw = quote_name(column.name), quote_name(f"raw_{column.name}")
+        if not _is_plain(column, reading):
+            continue
+        if column.kind in {Kind.DATE, Kind.WHOLE}:
+            found.append(f"{typed}::varchar <> {raw}")
+        else:
+            found += [f"not isfinite({typed})", f"contains({raw}, '_')"]
+    return found
+
+
+def bind_values(reading: Reading, layout: Layout, statement: str, own: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the values that ``statement`` binds, and no others; ``own`` are those of the files it reads."""
     names = [name for name, _ in _list_attributes(reading, layout)]
-    values = {**reading.values, "file_id": file_id, "attribute_names": names}
-    if sheet.bulk is not None:
-        values |= {
-            "path": sheet.bulk.path,
-            "columns": {f"c{number}": "VARCHAR" for number in range(len(sheet.header))},
-            "delimiter": sheet.bulk.delimiter,
-            "quote": sheet.bulk.quote,
-            "line_end": "\\r\\n" if sheet.bulk.crlf else "\\n",
-        }
+    values = {**reading.values, "attribute_names": names, **own}
     used = set(re.findall(r"\$([a-z0-9_]+)", statement))
     return {name: value for name, value in values.items() if name in used}
+
+
+def bind_bulk(bulk: Bulk, width: int, file_ids: Sequence[int]) -> dict[str, Any]:
+    """Return the values by which the statement of ``write_bulk`` reads its files."""
+    return {
+        "paths": list(bulk.paths),
+        "file_ids": list(file_ids),
+        "columns": {f"c{number}": "VARCHAR" for number in range(width)},
+        "delimiter": bulk.delimiter,
+        "quote": bulk.quote,
+        "line_end": "\\r\\n" if bulk.crlf else "\\n",
+    }
 
 
 def _list_attributes(reading: Reading, layout: Layout) -> list[tuple[str, str]]:
@@ -259,35 +337,3 @@ def _write_map(count: int) -> str:
 def _write_fault_value(reading: Reading) -> str:
     parts = " ".join(f"when {number} then {fault.value}" for number, fault in enumerate(reading.faults))
     return f"case fault {parts} end"
-
-
-def _write_hash(table: Table, layout: Layout, count: int, bulk: Bulk | None) -> str:
-    """Return the hash of a row's content: the same for the same values, whatever file or order of columns.
-
-    The values stand one after another with a separator between; in a row that itself holds the separator each stands
-    with its length in front instead, so that no two rows read the same.
-    """
-    names, places = [quote_name(column.name) for column in table.columns], range(count)
-    joined = ", ".join(f"coalesce({name}::varchar, '')" for name in names)
-    tagged = [
-        f"case when attribute_{place} is not null then "
-        f"concat(chr(31), $attribute_names[{place + 1}], chr(31), attribute_{place}) else '' end"
-        for place in places
-    ]
-    plain = f"concat({', '.join([f'concat_ws(chr(31), {joined})', *tagged])})"
-    parts = [f"hash_part({name}::varchar)" for name in names]
-    parts += [
-        f"case when attribute_{place} is not null then "
-        f"hash_part($attribute_names[{place + 1}]) || hash_part(attribute_{place}) else '' end"
-        for place in places
-    ]
-    safe = f"concat({', '.join(parts)})"
-    if any(SEPARATOR in name for name, _ in layout.attributes):
-        text = safe
-    elif bulk is not None and not bulk.separators:
-        text = plain
-    else:
-        texts = [quote_name(column.name) for column in table.columns if column.kind is Kind.TEXT]
-        every = ", ".join([*texts, *(f"attribute_{place}" for place in places)])
-        text = f"case when contains(concat({every}), chr(31)) then {safe} else {plain} end"
-    return f"(md5_number({text}) >> 1)::hugeint"

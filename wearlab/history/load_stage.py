@@ -1,19 +1,22 @@
 """Rows staged, judged, and moved into the store; nothing of the store changes before all of a load is judged."""
 
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
 from datetime import date
+from itertools import groupby
 
 import pyarrow as pa
 
 from wearlab.evidence import Caution, DataError
-from wearlab.history.config import FleetConfig
+from wearlab.history.config import FleetConfig, TableMap
 from wearlab.history.contract import TABLES, Table, find_table
 from wearlab.history.load_advice import check_dates
-from wearlab.history.load_bulk import stage_bulk
+from wearlab.history.load_bulk import Read, read_left, stage_bulk
 from wearlab.history.load_files import Layout, lay_out, open_file
-from wearlab.history.load_rows import DataFile, Malformed, Sheet
-from wearlab.history.load_sql import Reading, bind_values, plan_reading, write_create, write_insert
-from wearlab.history.store import Store, quote_name, read_sql, read_table_sql
+from wearlab.history.load_repeats import find_repeats, log_changes
+from wearlab.history.load_rows import BATCH_ROWS, Batch, DataFile, Malformed, Sheet
+from wearlab.history.load_sql import Reading, bind_values, plan_reading, write_create, write_insert, write_whole
+from wearlab.history.store import Store, quote_name, read_sql, read_table_sql, touch_units
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +36,8 @@ class StagedFile:
 
     known: Known
     rows_read: int
-    shift: int | None  # line less staged row, 0 where each row has its line, None where it is not one for all rows
+    shift: int | None  # line less staged row where a row does not tell its line; None where not the same for all rows
+    last_line: int
     unmatched: tuple[str, ...]  # names that fleet.toml maps to a column that the file does not have
     cautions: tuple[Caution, ...]
 
@@ -51,56 +55,149 @@ class Outcome:
 
 def prepare_staging(store: Store, names: set[str]) -> None:
     """Make the temporary tables and functions that a load of these tables works with, empty."""
-    for name in ("number", "grouped", "day", "time", "serial", "flag", "part"):
+    for name in ("number", "grouped", "day", "time", "serial", "flag", "line"):
         store.run(f"load_macro_{name}")
-    store.run("load_aside_create")
-    store.run("load_lines_create")
-    for table in TABLES:
-        if table.name in names | {"units", "positions"}:
-            store.execute(write_create(table))
+    for name in ("aside", "lines", "placed"):
+        store.run(f"load_{name}_create")
+    for name in {"units", "positions"} - names:
+        _create_staged(store, find_table(name), frozenset())
+
+
+def _create_staged(store: Store, table: Table, present: frozenset[str]) -> None:
+    store.execute(write_create(table, present))
+    store.execute(write_whole(table, present))
 
 
 def drop_staging(store: Store) -> None:
     """Drop what a load worked with."""
+    for (name,) in store.rows(read_sql("load_temporary_views")):
+        store.execute(f"drop view temp.{quote_name(name)}")
     for (name,) in store.rows(read_sql("load_temporary")):
         store.execute(f"drop table temp.{quote_name(name)}")
 
 
-def stage_file(known: Known, *, config: FleetConfig, today: date, store: Store) -> StagedFile:
-    """Read one file into its staged table, every row typed and its first fault marked.
+@dataclass(frozen=True, slots=True)
+class _Opened:
+    known: Known
+    sheet: Sheet
+    layout: Layout
 
-    Refuses (DataError) a file that cannot be read, that lacks a required column, or of which no date can be read.
+    @property
+    def plain_numbers(self) -> bool:
+        """Whether the file keeps numbers as such, whatever marks the texts of its fleet use."""
+        return self.known.file.path.suffix.lower() in {".parquet", ".xlsx"}
+
+    @property
+    def form(self) -> tuple[object, ...] | None:
+        """What two files must share to be read at once, None where a file is read by itself."""
+        bulk = self.sheet.bulk
+        return None if bulk is None else (self.sheet.header, bulk.delimiter, bulk.quote, bulk.crlf)
+
+
+def stage_files(
+    table: Table,
+    files: Iterable[Known],
+    *,
+    config: FleetConfig,
+    today: date,
+    store: Store,
+    progress: Callable[[str], None],
+) -> tuple[StagedFile, ...]:
+    """Read the files of one table into its staged table, every row typed and its first fault marked.
+
+    Files of one form are read at once. Refuses (DataError) a file that cannot be read, that lacks a required column, or
+    of which no date can be read.
     """
-    file, file_id = known.file, known.file_id
-    table = find_table(file.table)
-    sheet = open_file(file, config)
-    plain = file.path.suffix.lower() in {".parquet", ".xlsx"}
-    reading = plan_reading(table, config, today, plain_numbers=plain)
-    layout = lay_out(file, sheet, table, reading.mapping)
-    bulk = stage_bulk(store, reading, layout, sheet, file_id)
-    rows, malformed, shift = bulk or (*_stage_batches(store, reading, layout, sheet, file_id), 0)
-    if sheet.rows_expected is not None and sheet.rows_expected != rows:
-        raise count_gap(file.name, sheet.rows_expected, rows)
-    _set_aside_malformed(store, table, file_id, malformed)
-    faults = {int(fault) for (fault,) in store.rows(read_table_sql("load_table_kinds", table), {"file_id": file_id})}
-    if faults:
-        check_dates(store, reading, file, file_id, faults)
+    opened = []
+    for known in files:
+        progress(f"reading {known.file.name} into {known.file.table}")
+        sheet, mapping = open_file(known.file, config), config.tables.get(table.name, TableMap())
+        opened.append(_Opened(known, sheet, lay_out(known.file, sheet, table, mapping)))
+    columns = {name for one in opened for name in one.layout.columns}
+    plans = {plain: plan_reading(table, config, today, plain_numbers=plain, present=columns) for plain in (False, True)}
+    _create_staged(store, table, plans[False].present)
+    staged: list[StagedFile] = []
+    for form, group in groupby(opened, key=lambda one: one.form):
+        together = list(group)
+        if form:
+            staged += _stage_group(store, plans[False], together)
+        else:
+            staged += [_stage_one(store, plans[one.plain_numbers], one) for one in together]
+    return tuple(staged)
+
+
+def _stage_group(store: Store, reading: Reading, together: list[_Opened]) -> list[StagedFile]:
+    """Read files of one form at once, else each by itself, else record by record."""
+    files = [(one.known.file_id, one.sheet) for one in together]
+    read = stage_bulk(store, reading, together[0].layout, files)
+    if read is not None:
+        return [_stage_rest(store, reading, one, found) for one, found in zip(together, read, strict=True)]
+    if len(together) > 1:
+        return [staged for one in together for staged in _stage_group(store, reading, [one])]
+    return [_stage_one(store, reading, together[0])]
+
+
+def _stage_rest(store: Store, reading: Reading, one: _Opened, read: Read) -> StagedFile:
+    """Read carefully what the database left of a file."""
+    batches = read_left(one.known.file.path, one.sheet, read.left)
+    rows, _ = _stage_batches(store, reading, one, batches)
+    if rows != len(read.left):
+        raise count_gap(one.known.file.name, len(read.left), rows)
+    last_line = read.rows + rows + len(read.malformed) + 1
+    return _settle_file(store, reading, one, read.rows + rows, list(read.malformed), read.shift, last_line)
+
+
+def _stage_one(store: Store, reading: Reading, one: _Opened) -> StagedFile:
+    rows, malformed = _stage_batches(store, reading, one, one.sheet.batches)
+    if one.sheet.rows_expected is not None and one.sheet.rows_expected != rows:
+        raise count_gap(one.known.file.name, one.sheet.rows_expected, rows)
+    last = store.number(read_table_sql("load_table_last_line", reading.table), {"file_id": one.known.file_id})
+    return _settle_file(store, reading, one, rows, malformed, 0, last)
+
+
+def _settle_file(
+    store: Store,
+    reading: Reading,
+    one: _Opened,
+    rows: int,
+    malformed: list[Malformed],
+    shift: int | None,
+    last_line: int,
+) -> StagedFile:
+    file_id = one.known.file_id
+    _set_aside_malformed(store, reading.table, file_id, malformed)
+    if _check_dates(store, reading, one):
         _set_aside_faults(store, reading, file_id)
-    return StagedFile(known, rows + len(malformed), shift, layout.unmatched, (*sheet.cautions, *layout.cautions))
+    layout = one.layout
+    cautions = (*one.sheet.cautions, *layout.cautions)
+    return StagedFile(one.known, rows + len(malformed), shift, last_line, layout.unmatched, cautions)
+
+
+def _check_dates(store: Store, reading: Reading, one: _Opened) -> bool:
+    """Return whether any staged row of a file has a fault; refuses a file none of whose dates can be read."""
+    file_id = one.known.file_id
+    faults = {
+        int(fault) for (fault,) in store.rows(read_table_sql("load_table_kinds", reading.table), {"file_id": file_id})
+    }
+    if faults:
+        check_dates(store, reading, one.known.file, file_id, faults)
+    return bool(faults)
 
 
 def _stage_batches(
-    store: Store, reading: Reading, layout: Layout, sheet: Sheet, file_id: int
+    store: Store, reading: Reading, one: _Opened, batches: Iterator[Batch]
 ) -> tuple[int, list[Malformed]]:
-    statement = write_insert(reading, layout)
-    values = bind_values(reading, layout, statement, file_id, replace(sheet, bulk=None))
+    statement = write_insert(reading, one.layout)
+    values = bind_values(reading, one.layout, statement, {"file_id": one.known.file_id})
     malformed: list[Malformed] = []
     rows = 0
-    for batch in sheet.batches:
+    for number, batch in enumerate(batches):
         rows += batch.rows.num_rows
         malformed += batch.malformed
         if batch.rows.num_rows:
             store.execute(statement, values, batch=batch.rows)
+        if number == 0 and batch.rows.num_rows == BATCH_ROWS:
+            _check_dates(store, reading, one)  # before a long file is read in vain
     return rows, malformed
 
 
@@ -162,15 +259,21 @@ def move_rows(store: Store, table: Table, staged: tuple[StagedFile, ...]) -> tup
     Refuses (DataError) to go on if a row is not accounted for.
     """
     values = {"table": table.name}
-    store.execute(read_table_sql("load_table_repeats", table), values)
     before = store.count(table.name)
-    first = store.number(read_table_sql("load_table_next_row", table))
+    base = first = store.number(read_table_sql("load_table_next_row", table))
     for one in staged:
-        step = values | {"first": first, "file_id": one.known.file_id}
-        if one.shift is None:
-            store.execute(read_table_sql("load_table_move_stepped", table), step)
-        else:
-            store.execute(read_table_sql("load_table_move", table), step | {"shift": one.shift})
+        placed = {"file_id": one.known.file_id, "shift": one.shift, "base": base}
+        store.run("load_place", values | placed)
+        base += one.last_line + 1
+    store.execute(read_table_sql("load_table_mark_aside", table), values)
+    find_repeats(store, table)
+    store.execute(read_table_sql("load_table_mark_repeats", table))
+    if len(staged) == 1 and staged[0].shift is not None:
+        store.execute(read_table_sql("load_table_move_one", table), placed)
+    else:
+        store.execute(read_table_sql("load_table_move", table), values)
+    if any(one.shift is None for one in staged):
+        store.execute(read_table_sql("load_table_move_stepped", table), values)
     ids = [one.known.file_id for one in staged]
     counts = store.rows(read_table_sql("load_table_outcomes", table), values | {"file_ids": ids})
     outcomes = tuple(
@@ -180,6 +283,8 @@ def move_rows(store: Store, table: Table, staged: tuple[StagedFile, ...]) -> tup
     grown = store.count(table.name) - before
     if grown != sum(outcome.rows_loaded for outcome in outcomes):
         raise count_gap(table.name, sum(outcome.rows_loaded for outcome in outcomes), grown)
+    log_changes(store, table)
+    touch_units(store, table, first)
     return outcomes
 
 

@@ -16,7 +16,7 @@ from wearlab.history.load_rows import BATCH_ROWS, Batch, Bulk, DataFile, Malform
 from wearlab.history.load_scan import scan_bytes
 
 DELIMITERS = (",", ";", "\t", "|")
-SMALLEST_BULK = 1 << 22  # bytes; a smaller file is read as fast record by record
+SMALLEST_BULK = 1 << 18  # bytes; a smaller file is read as fast record by record
 _WILD = frozenset("*?[]{}")  # a path with one of these would name several files to the database
 _CHUNK = 1 << 20
 _LONGEST_RECORD = 1_000  # lines; a quoted text longer than this is taken as a quote that was never closed
@@ -93,7 +93,7 @@ def _measure_bulk(file: DataFile, names: frozenset[str], quote: str) -> tuple[Te
     if not scan.simple:
         return None
     records = scan.lines - scan.blank_at_end - 1
-    bulk = Bulk(path, delimiter, quote, scan.crlf, records, trim=scan.edges, separators=scan.separators)
+    bulk = Bulk((path,), delimiter, quote, scan.crlf, records, trim=scan.edges)
     return Text("utf-8-sig", scan.lines, guessed=False), bulk
 
 
@@ -103,11 +103,9 @@ def measure_text(file: DataFile) -> Text:
     with _opened_bytes(file) as stream:
         head = stream.read(4096)
     if given:
-        try:
-            codecs.lookup(given)
-        except LookupError:
+        if not _is_encoding(given):
             fix = 'name a usual one, such as "utf-8", "cp1252" or "utf-16"'
-            raise DataError("bad-setting", f"no such encoding: {given!r}", fix, file.name) from None
+            raise DataError("bad-setting", f"no such encoding: {given!r}", fix, file.name)
         candidates = [given]
     else:
         candidates = _candidates(file, head)
@@ -116,6 +114,15 @@ def measure_text(file: DataFile) -> Text:
         if lines is not None:
             return Text(encoding, lines, guessed=encoding in {"cp1252", "latin-1"} and not given)
     raise unreadable(file.name, f"its bytes are not {candidates[0]}")
+
+
+def _is_encoding(name: str) -> bool:
+    """Return whether bytes can be read as text by that name: Python knows codecs of other kinds too."""
+    try:
+        io.TextIOWrapper(io.BytesIO(), encoding=name)
+    except (LookupError, ValueError):
+        return False
+    return True
 
 
 def _candidates(file: DataFile, head: bytes) -> list[str]:

@@ -16,7 +16,7 @@ from wearlab.evidence import DataError
 from wearlab.history.contract import Table, find_table
 
 IN_MEMORY = ":memory:"
-FORMAT = "1"  # of the tables of the store: raised whenever they change
+FORMAT = "2"  # of the tables of the store: raised whenever they change
 STORE_TABLES = (
     "units",
     "positions",
@@ -27,6 +27,8 @@ STORE_TABLES = (
     "measurements",
     "files",
     "set_aside",
+    "changes",
+    "touched",
     "facts",
 )
 _STORE_FAILURES = (
@@ -152,6 +154,24 @@ def create_tables(store: Store) -> None:
     store.run("store_format", {"format": FORMAT})
 
 
+def begin_change(store: Store) -> None:
+    """Give the change of rows that follows a number, greater than that of any before it."""
+    number = 1 + store.number(read_sql("store_change_last"))
+    store.execute("delete from facts where name = 'change'")
+    store.run("store_change", {"number": str(number)})
+
+
+def touch_units(store: Store, table: Table, first: int, *, file_id: int | None = None) -> None:
+    """Note that this change touches the trucks of a table's rows: those from row ``first`` on, or those of a file.
+
+    Of a table whose rows may speak of a whole class all trucks are touched.
+    """
+    column = table.column("unit_id")
+    whole = column is None or not column.required
+    values = {"first": first, "file_id": file_id}
+    store.execute(read_table_sql("store_touch_all" if whole else "store_touch", table), values)
+
+
 def unload_file(store: Store, name: str) -> int:
     """Take the rows of one file, in all its versions, out of the store again, and return how many there were.
 
@@ -166,11 +186,13 @@ def unload_file(store: Store, name: str) -> int:
         fix = f"did you mean {near[0]}?" if near else "wearlab load lists the files"
         raise DataError("not-loaded", f"no file of the name {name!r} was loaded", fix, Path(store.path).name)
     with store.transaction():
+        begin_change(store)
         return sum(_unload_version(store, file_id, find_table(table)) for file_id, table in mine)
 
 
 def _unload_version(store: Store, file_id: int, table: Table) -> int:
     count = store.number(read_table_sql("load_table_of_file", table), {"id": file_id})
+    touch_units(store, table, 0, file_id=file_id)
     store.execute(read_table_sql("store_unload_rows", table), {"id": file_id})
     store.run("store_unload_aside", {"id": file_id})
     store.run("store_read_again", {"table": table.name, "id": file_id})

@@ -1,6 +1,11 @@
--- What is wrong with the bookkeeping of the rows of THIS_TABLE: how many have no number or hash, or one that another has.
+-- What is wrong with the bookkeeping of the rows of THIS_TABLE: how many have no number, file or line, how many the number
+-- of another, and how many say all that another says.
 select
-  count(*) filter (where row_id is null or file_id is null or line is null or row_hash is null),
+  count(*) filter (where row_id is null or file_id is null or line is null),
   count(row_id) - count(distinct row_id),
-  count(row_hash) - count(distinct row_hash)
+  (select coalesce(sum(rows - 1), 0) from (
+    select count(*) as rows
+    from THIS_TABLE semi join (select THIS_KEY from THIS_TABLE group by THIS_KEY having count(*) > 1) using (THIS_KEY)
+    group by THESE_COLUMNS
+  ))
 from THIS_TABLE

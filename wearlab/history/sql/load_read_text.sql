@@ -1,6 +1,6 @@
--- One row per line of a text file read at once, as text c0, c1, ...; its line is told from its order. A part of a statement.
-select null::bigint as line, *
+-- One row per line of text files read at once, as text c0, c1, ...; its line is told from its order. A part of a statement.
+select *
 from read_csv(
-  $path, columns = $columns, header = false, skip = 1, auto_detect = false, delim = $delimiter, quote = $quote,
+  $paths, columns = $columns, header = false, skip = 1, auto_detect = false, delim = $delimiter, quote = $quote,
   escape = $quote, new_line = $line_end, store_rejects = true, rejects_limit = 0, rejects_line_size_limit = 100000,
-  strict_mode = true, null_padding = false, hive_partitioning = false, encoding = 'utf-8')
+  strict_mode = true, null_padding = false, hive_partitioning = false, encoding = 'utf-8', filename = true)

@@ -2,4 +2,4 @@
 insert into aside
 select $table, file_id, line, $columns[fault + 1], fault_value, $reasons[fault + 1], rowid
 from staged_THIS_TABLE
-where fault is not null and file_id = $file_id
+where fault >= 0 and file_id = $file_id

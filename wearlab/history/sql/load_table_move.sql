@@ -1,8 +1,7 @@
--- The new rows of one file of THIS_TABLE, in the order in which they were read; line = staged row + $shift where not told.
+-- The new rows of THIS_TABLE, in the order of files and lines, of the files whose line is the staged row and a shift.
 insert into THIS_TABLE by name
-select s.* exclude (fault, fault_value, line), coalesce(s.line, s.rowid + $shift) as line, $first + s.rowid as row_id
+select s.* exclude (fault, fault_value, line), coalesce(s.line, s.rowid + p.shift) as line,
+  p.base + coalesce(s.line, s.rowid + p.shift) as row_id
 from staged_THIS_TABLE s
-where s.file_id = $file_id
-  and s.fault is null
-  and s.rowid not in (select staged_row from aside where table_name = $table and staged_row is not null)
-  and s.rowid not in (select staged_row from repeats)
+join placed p on p.file_id = s.file_id and p.table_name = $table and p.shift is not null
+where s.fault is null

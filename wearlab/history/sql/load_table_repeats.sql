@@ -1,21 +1,21 @@
--- One row per staged row of THIS_TABLE that can be used but repeats a row before it, or one in the store.
+-- One row per staged row of THIS_TABLE that can be used but says all that a row before it says, or one in the store.
 create or replace temp table repeats as
-with usable as (
-  select rowid as staged_row, file_id, row_hash
-  from staged_THIS_TABLE
-  where fault is null
-    and rowid not in (select staged_row from aside where table_name = $table and staged_row is not null)
+with everything as (
+  select null::bigint as staged_row, null::integer as file_id, row_id as place, THESE_COLUMNS
+  from THIS_TABLE semi join twice using (THIS_KEY)
+  union all
+  select s.staged_row, s.file_id, p.base + coalesce(s.line, line_of(s.staged_row, coalesce(p.shift, b.shift), b.steps)),
+    THESE_COLUMNS
+  from whole_THIS_TABLE s
+  semi join twice using (THIS_KEY)
+  join placed p on p.file_id = s.file_id and p.table_name = $table
+  left join bulk_lines b on b.file_id = s.file_id and b.block = s.staged_row // 256
+  where s.fault is null
 ),
-twice as (
-  select row_hash, min(staged_row) as first_row
-  from usable
-  group by row_hash
-  having count(*) > 1
-),
-stored as (
-  select row_hash from THIS_TABLE semi join usable using (row_hash)
+numbered as (
+  select staged_row, file_id, row_number() over (partition by THESE_COLUMNS order by place) as number
+  from everything
 )
-select u.staged_row, u.file_id
-from usable u
-left join twice t on t.row_hash = u.row_hash
-where u.staged_row > t.first_row or u.row_hash in (select row_hash from stored)
+select staged_row, file_id
+from numbered
+where number > 1 and staged_row is not null

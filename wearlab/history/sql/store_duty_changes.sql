@@ -6,6 +6,5 @@ create table if not exists duty_changes (
   attributes map(varchar, varchar),
   row_id bigint,
   file_id integer,
-  line bigint,
-  row_hash hugeint
+  line bigint
 )

@@ -9,6 +9,5 @@ create table if not exists lube_plan (
   attributes map(varchar, varchar),
   row_id bigint,
   file_id integer,
-  line bigint,
-  row_hash hugeint
+  line bigint
 )

@@ -12,6 +12,5 @@ create table if not exists positions (
   attributes map(varchar, varchar),
   row_id bigint,
   file_id integer,
-  line bigint,
-  row_hash hugeint
+  line bigint
 )

@@ -8,6 +8,5 @@ create table if not exists readings (
   attributes map(varchar, varchar),
   row_id bigint,
   file_id integer,
-  line bigint,
-  row_hash hugeint
+  line bigint
 )

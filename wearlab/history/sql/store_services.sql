@@ -24,6 +24,5 @@ create table if not exists services (
   attributes map(varchar, varchar),
   row_id bigint,
   file_id integer,
-  line bigint,
-  row_hash hugeint
+  line bigint
 )
