@@ -1,11 +1,16 @@
 """Charts of the driveline are drawn on the ax they are given and hold what their table holds."""
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 import pytest
 from matplotlib.figure import Figure
 
-from wearlab.driveline import Joint, Line, Tube, check_driveline, compare_severity
+from wearlab.answers.driveline import DrivelineAnswer
+from wearlab.driveline import Joint, Line, Tube, check_driveline, check_layouts, compare_severity, worst_line
+from wearlab.evidence import Basis, Unanswered
+from wearlab.show.pictures_shaft import picture_margin, picture_turn, write_pictures
 from wearlab.show.plots import draw_svg
 from wearlab.show.plots_driveline import draw_damage, draw_margin, draw_turn
 
@@ -63,3 +68,63 @@ def test_the_same_drawing_gives_the_same_bytes():
 
     assert draw() == draw()
     assert "behind joint 2" in draw()
+
+
+def answer(**parts: object) -> DrivelineAnswer:
+    nothing: dict[str, Any] = dict.fromkeys(("line", "layouts", "worst", "severity", "load"))
+    basis = Basis("made up for a test", (), None, "miles", 0.9, (), 0, 0)
+    return DrivelineAnswer(basis, (), **{**nothing, **parts})
+
+
+def test_every_picture_of_an_answer_is_written_with_its_data(tmp_path):
+    line = check_driveline(Line(2600, (Joint(5.0), Joint(3.5)), tube=Tube(101.6, 3.2, 2400.0)))
+    severity = compare_severity(SPECTRA, reference="line_haul")
+    written = {path.name for path in write_pictures(answer(line=line, severity=severity), tmp_path / "new")}
+    assert {"turn_1.svg", "turn_2.svg", "margin_1.svg", "picture_turn.csv", "picture_margin.csv"} <= written
+    assert {"load_1.svg", "picture_load.csv"} <= written
+    assert all((tmp_path / "new" / name).stat().st_size > 100 for name in written)
+
+
+def test_a_picture_says_its_message_its_numbers_and_where_they_come_from():
+    line = check_driveline(Line(2600, (Joint(5.0), Joint(3.5)), tube=Tube(101.6, 3.2, 2400.0)), source="as typed")
+    turn, margin = picture_turn(answer(line=line)), picture_margin(answer(line=line))
+    assert turn is not None
+    assert margin is not None
+    last = line.shafts["drive_acceleration"].iloc[-1]
+    assert f"{last:.0f} rad/s², within the limit of 300" in turn.title
+    assert "as typed" in turn.source
+    assert len(turn.words) == 2
+    share = 2600 / Tube(101.6, 3.2, 2400.0).critical_speed_rpm()
+    assert f"{share:.0%}".replace("%", " %") in margin.title
+    assert "over the 70 %" in margin.title
+    assert margin.data["usable_rpm"].to_numpy() == pytest.approx(0.7 * margin.data["critical_rpm"].to_numpy())
+    assert all(panel.svg.startswith("<svg") and "aria-label" in panel.svg for panel in (*turn.panels, *margin.panels))
+
+
+def test_the_worst_measured_line_and_the_tightest_tube_stand_in_where_no_line_is_typed():
+    table = pd.DataFrame(
+        {
+            "unit_id": ["A", "A", "B", "B"],
+            "line": "main",
+            "joint": [1.0, 2.0, 1.0, 2.0],
+            "angle_deg": [2.0, 2.0, 6.0, 2.0],
+            "tube_outer_mm": 101.6,
+            "tube_wall_mm": 3.2,
+            "tube_length_mm": [2200.0, 900.0, 1500.0, 900.0],
+        }
+    )
+    layouts = check_layouts(table, speed_rpm=2400)
+    line, whose = worst_line(table, layouts) or pytest.fail("no line is out of range")
+    found = answer(layouts=layouts, worst=check_driveline(line, source=whose))
+    turn, margin = picture_turn(found), picture_margin(found)
+    assert turn is not None
+    assert margin is not None
+    assert "truck B" in turn.source
+    assert "truck A" in margin.source
+
+
+def test_without_a_line_there_is_nothing_to_draw_of_it():
+    assert picture_turn(answer()) is None
+    assert picture_margin(answer()) is None
+    basis = Basis("made up for a test", (), None, "miles", 0.9, (), 0, 0)
+    assert picture_turn(Unanswered(basis, (), "x", "nothing", "something")) is None

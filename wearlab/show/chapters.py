@@ -192,7 +192,7 @@ def _driveline(study: Study) -> tuple[Section, ...]:
             "What angles and loads do",
             "driveline",
             study.driveline,
-            ("explained", "severity", "lines", "tubes", "suggested", "scales", "index", "changes", "references"),
+            ("explained", "scales", "severity", "lines", "tubes", "suggested", "index", "changes", "references"),
             paragraphs=(PHYSICS,),
             pictures=(
                 picture_load(study.driveline),

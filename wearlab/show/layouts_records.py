@@ -87,7 +87,7 @@ RECORD_LAYOUTS: dict[tuple[str, str], Layout] = {
             Field("from_torque", "By torque", "ratio"),
             Field("from_angle", "By angle", "ratio"),
             ends("remainder", "Left to explain", "ratio"),
-            ends("share_explained", "Share that is load", "share"),
+            ends("share_explained", "Share load would make", "share"),
         ),
         rows=24,
     ),

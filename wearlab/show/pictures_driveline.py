@@ -12,6 +12,7 @@ from wearlab.show.figures import show_name, show_number, show_share, show_value
 from wearlab.show.pictures import PANELS_SHOWN, Panel, Picture, make_panel, ranges_of, source_line, span_of
 from wearlab.show.plots_driveline import draw_damage
 from wearlab.show.plots_lives import draw_ranges
+from wearlab.show.tables import show_interval
 
 TUBES_SHOWN = 10
 
@@ -77,10 +78,10 @@ def _load_title(explained: pd.DataFrame) -> str:
     if known.empty:
         return "Which torques use up the joints"
     row = records(known.loc[[known["life_ratio"].idxmin()]])[0]
-    share = min(float(row["share_explained"]), 1.0)
+    ends = (row["share_explained"], row["share_explained_low"], row["share_explained_high"])
     return (
-        f"Load accounts for {show_share(share)} of the shorter life of a {show_name(row['component'])} in "
-        f"{show_name(row['duty_cycle'])} work"
+        f"By the load-life rule, load would make {show_interval(*ends, 'share')} of the shorter life of a "
+        f"{show_name(row['component'])} in {show_name(row['duty_cycle'])} work"
     )
 
 

@@ -6,7 +6,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 
 from wearlab.show.figures import show_name
-from wearlab.show.plots import DASHES, GRID, INK, MUTED, SERIES, SOFT, label_axes, write_at
+from wearlab.show.plots import DASHES, GRID, INK, MUTED, SERIES, SOFT, label_axes, number_axis, write_at
 
 
 def draw_turn(turn: pd.DataFrame, *, ax: Axes, quantity: str = "ratio", limit: float | None = None) -> Axes:
@@ -70,11 +70,13 @@ def draw_margin(
     ax.plot(lengths, critical, color=SERIES[1])
     ax.plot(lengths, critical * share, color=SERIES[2], linestyle=DASHES[1])
     ax.plot(*at, marker="o", color=INK, markersize=6, linestyle="none")
-    write_at(ax, "this shaft", at, shift=(-7, 3), across="right", upright="bottom")
+    write_at(ax, "this shaft", at, shift=(-6, -3), across="right")
     end = len(lengths) - 1
     write_at(ax, "critical", (lengths[end], critical[end]), shift=(0, 8), across="right", upright="bottom")
     write_at(ax, f"{share:.0%} of it", (lengths[end], critical[end] * share), shift=(0, -6), across="right")
     ax.set_ylim(0, None)
     ax.grid(visible=True, axis="y", color=GRID)
+    number_axis(ax, "x")
+    number_axis(ax, "y")
     label_axes(ax, x="length between joint centers, mm", y="shaft speed, turns a minute")
     return ax

@@ -196,7 +196,7 @@ ALIASES: dict[str, str] = {
     "severity per mile": "severity",
     "severity per turn": "severity",
     "share of it used": "critical speed",
-    "share that is load": "share explained",
+    "share load would make": "share explained",
     "source": "reference limit",
     "speed, slowest to fastest": "speed swing",
     "state": "joint angle",
