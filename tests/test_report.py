@@ -4,6 +4,7 @@ import csv
 import json
 import re
 import sys
+import zlib
 from dataclasses import replace
 from datetime import date
 from html.parser import HTMLParser
@@ -18,7 +19,7 @@ from wearlab.evidence import SAFETY, Caution, DataError, Unanswered
 from wearlab.show.decisions import decide
 from wearlab.show.document import show_text
 from wearlab.show.figures import show_chance, show_date, show_name, show_number, show_odds, show_share
-from wearlab.show.paper import in_plain_colours
+from wearlab.show.paper import find_printer, in_plain_colours, print_page
 from wearlab.show.report import AUDIENCES, render_report, write_report
 from wearlab.show.tables import show_interval
 from wearlab.study import Study
@@ -251,11 +252,22 @@ def test_on_paper_every_chart_names_its_colours() -> None:
     assert page == '<path style="fill: #1b5583"/><p style="font: var(--sans)">'
 
 
-def test_the_page_goes_on_paper_where_a_pdf_writer_is_present(study: Study, tmp_path: Path) -> None:
-    pytest.importorskip("weasyprint", reason="the optional PDF writer WeasyPrint is not installed")
-    written = write_report(study, tmp_path, pdf=True)
-    assert written.print is not None
-    assert written.print.read_bytes().startswith(b"%PDF")
+@pytest.mark.parametrize(("paper", "points"), [("A4", (595, 842)), ("Letter", (612, 792))])
+def test_the_page_goes_on_paper_where_a_pdf_writer_is_present(
+    study: Study, tmp_path: Path, paper: str, points: tuple[int, int]
+) -> None:
+    try:
+        find_printer()
+    except DataError as missing:
+        pytest.skip(str(missing))
+    printed = print_page(render_report(study, audience="analyst"), paper=paper)
+    assert printed.startswith(b"%PDF")
+    inside = b"".join(
+        zlib.decompress(part) for part in re.findall(rb"stream\n(\x78.*?)\nendstream", printed, re.DOTALL)
+    )
+    boxes = re.findall(rb"/MediaBox ?\[([^\]]*)\]", printed + inside)
+    assert {tuple(round(float(side)) for side in box.split()[2:]) for box in boxes} == {points}
+    assert print_page(render_report(study, audience="analyst"), paper=paper) == printed
 
 
 def test_a_folder_that_cannot_be_written_is_refused_with_its_fix(study: Study, tmp_path: Path) -> None:

@@ -64,6 +64,8 @@ class Asked:
     as_json: Annotated[bool, typer.Option("--json", help="one JSON document on standard output")] = False
     out: Annotated[Path | None, typer.Option(help="write the tables as CSV into this folder")] = None
     seed: Annotated[int, typer.Option(min=0, help="seed of every random draw")] = 1
+    memory: Annotated[str, typer.Option(help="memory that the database may use; what does not fit is spilled")] = "2GB"
+    spill: Annotated[Path | None, typer.Option(help="folder to spill into; beside the store unless given")] = None
     unknown_as_failures: Annotated[
         bool, typer.Option("--unknown-as-failures", help="read endings of unknown reason as failures")
     ] = False
@@ -132,13 +134,21 @@ def _give(name: str, asked: Asked, reply: Reply) -> None:
             terminal.print_text(reply.text)
         if reply.shown:
             scale = reply.result.basis.scale
-            terminal.print_tables(
-                reply.tables, command=name, scale=scale, currency=reply.currency, strata=reply.strata
-            )
-    terminal.print_cautions(tuple(caution.text for caution in reply.result.cautions))
+            terminal.print_tables(reply.tables, command=name, scale=scale, currency=reply.currency, strata=reply.strata)
+    terminal.print_cautions(_said(reply))
     if asked.out is not None and name != "report":
         for path in write_tables(reply.tables, asked.out):
             terminal.print_progress(f"wrote {path}")
+
+
+def _said(reply: Reply) -> tuple[str, ...]:
+    """Return the cautions to print: all of them, or for what is read elsewhere that they stand there."""
+    from wearlab.evidence import SAFETY
+
+    cautions = tuple(caution.text for caution in reply.result.cautions)
+    if reply.shown:
+        return cautions
+    return (f"{len(cautions)} cautions stand in it: read them before acting on it", SAFETY.text)
 
 
 def print_document(text: str) -> None:
@@ -158,12 +168,21 @@ def view(asked: Asked) -> Any:
     return View(asked.as_of, asked.scale, asked.level, today(), asked.unknown_as_failures)
 
 
+def room(asked: Asked) -> Any:
+    """Return the memory and the folder that the work may use."""
+    from wearlab.history.spill import Room
+
+    return Room(asked.memory, asked.spill)
+
+
 def read_history(asked: Asked) -> Any:
     """Return the lives of the source, new rows loaded first."""
     from wearlab.history.source import read_source
     from wearlab.terminal import print_progress
 
-    history, _ = read_source(asked.source, view(asked), store_path=asked.store, progress=print_progress)
+    history, _ = read_source(
+        asked.source, view(asked), store_path=asked.store, progress=print_progress, room=room(asked)
+    )
     return history
 
 

@@ -65,8 +65,10 @@ def _draw(shown: ShownTable) -> Table:
 
 
 def print_text(text: str) -> None:
-    """Print one line of text on standard output."""
-    _console().print(Text(show_sentence(text)))
+    """Print text on standard output, line by line."""
+    console = _console()
+    for line in text.split("\n"):
+        console.print(Text(show_sentence(line)))
 
 
 def print_cautions(cautions: tuple[str, ...]) -> None:

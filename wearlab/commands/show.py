@@ -4,7 +4,7 @@ from typing import Annotated
 
 import typer
 
-from wearlab.asked import SHOW, Asked, Reply, app, question, today
+from wearlab.asked import SHOW, Asked, Reply, app, question, room, today
 
 
 @question(SHOW)
@@ -14,10 +14,11 @@ def report(
     audience: Annotated[str, typer.Option("--for", help="all, engineer, manager or analyst")] = "all",
     sheet: Annotated[bool, typer.Option("--sheet", help="also write the tables as one XLSX workbook")] = False,
     pdf: Annotated[bool, typer.Option("--pdf", help="also write the page as PDF (needs the extra 'pdf')")] = False,
+    paper: Annotated[str, typer.Option(help="paper of the PDF: A4 or Letter")] = "A4",
 ) -> Reply:
     """All of it as one self-contained HTML page, with its tables as CSV beside it (--out DIR)."""
     from wearlab.evidence import DataError
-    from wearlab.show.paper import find_printer
+    from wearlab.show.paper import PAPERS, find_printer
     from wearlab.show.report import AUDIENCES, write_report
     from wearlab.study import Settings, run_study
     from wearlab.terminal import print_progress
@@ -26,6 +27,8 @@ def report(
         raise DataError("no-out", "a report needs a folder to be written to", "add --out DIR")
     if audience not in AUDIENCES:
         raise DataError("no-audience", f"--for {audience!r} is not a reader", "use one of " + ", ".join(AUDIENCES))
+    if paper.capitalize() not in PAPERS:
+        raise DataError("no-paper", f"--paper {paper!r} is not a paper size", "use one of " + ", ".join(PAPERS))
     if pdf:
         find_printer()
     settings = Settings(
@@ -36,10 +39,14 @@ def report(
         level=asked.level,
         seed=asked.seed,
         unknown_as_failure=asked.unknown_as_failures,
+        room=room(asked),
     )
     study = run_study(asked.source, settings, progress=print_progress, processes=2)
-    written = write_report(study, asked.out, audience=audience, sheet=sheet, pdf=pdf)
-    return Reply(study, study.tables(), study.history.config.currency, text=f"Wrote {written.page}", shown=False)
+    print_progress("drawing the report")
+    written = write_report(study, asked.out, audience=audience, sheet=sheet, pdf=pdf, paper=paper.capitalize())
+    text = "\n".join((*written.in_short, f"Wrote {written.page}"))
+    tables = study.tables() if asked.as_json else {}
+    return Reply(study, tables, study.history.config.currency, text=text, shown=False)
 
 
 @app.command(rich_help_panel=SHOW)

@@ -7,6 +7,7 @@ from types import ModuleType
 from wearlab.evidence import DataError
 from wearlab.show.plots import ROLES
 
+PAPERS = ("A4", "Letter")
 FIX = "pip install 'wearlab[pdf]', and on Debian apt-get install libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0"
 
 
@@ -20,9 +21,10 @@ def find_printer() -> ModuleType:
         raise DataError("no-pdf-writer", "a system library of the PDF writer WeasyPrint is missing", FIX) from error
 
 
-def print_page(html: str) -> bytes:
-    """Return a page as PDF in its print style; refuses as ``find_printer`` does."""
-    document: bytes = find_printer().HTML(string=in_plain_colours(html), url_fetcher=_refuse).write_pdf()
+def print_page(html: str, *, paper: str) -> bytes:
+    """Return a page as PDF in its print style on one of ``PAPERS``; refuses as ``find_printer`` does."""
+    sized = in_plain_colours(html).replace("@page { size: auto;", f"@page {{ size: {paper};", 1)
+    document: bytes = find_printer().HTML(string=sized, url_fetcher=_refuse).write_pdf()
     return document
 
 

@@ -27,7 +27,10 @@ TEMPLATES = Path(__file__).parent / "templates"
 
 @dataclass(frozen=True, slots=True)
 class ReportWritten:
-    """Where a report was written: page, tables, the data of its pictures, all of it as JSON, and more if asked."""
+    """Where a report was written: page, tables, the data of its pictures, all of it as JSON, and more if asked.
+
+    ``in_short`` are its decisions, a line each.
+    """
 
     folder: Path
     page: Path
@@ -36,6 +39,7 @@ class ReportWritten:
     document: Path
     workbook: Path | None
     print: Path | None
+    in_short: tuple[str, ...]
 
 
 def render_report(study: Study, *, audience: str = "all") -> str:
@@ -47,14 +51,14 @@ def render_report(study: Study, *, audience: str = "all") -> str:
 
 
 def write_report(
-    study: Study, folder: Path, *, audience: str = "all", sheet: bool = False, pdf: bool = False
+    study: Study, folder: Path, *, audience: str = "all", sheet: bool = False, pdf: bool = False, paper: str = "A4"
 ) -> ReportWritten:
     """Write ``report.html`` and, beside it, every table and the data of every picture as CSV, and ``report.json``.
 
     Every chart is a file of its own too, in the folder ``pictures``.
 
-    ``sheet`` adds the tables as one workbook, ``report.xlsx``; ``pdf`` the page in print, ``report.pdf``. Refuses
-    (DataError) a folder that cannot be written, and ``pdf`` where no PDF writer is present.
+    ``sheet`` adds the tables as one workbook, ``report.xlsx``; ``pdf`` the page in print, ``report.pdf``, on ``paper``
+    (``PAPERS``). Refuses (DataError) a folder that cannot be written, and ``pdf`` where no PDF writer is present.
     """
     page = arrange(study, audience=audience)
     html = _render(page)
@@ -69,7 +73,12 @@ def write_report(
         (*pictures, *_write_charts(page, folder / "pictures")),
         _write(folder / "report.json", to_json(study_document(study)).encode()),
         write_workbook(tables, folder / "report.xlsx", notes=notes)[0] if sheet else None,
-        _write(folder / "report.pdf", print_page(html)) if pdf else None,
+        _write(folder / "report.pdf", print_page(html, paper=paper)) if pdf else None,
+        tuple(
+            f"{brief.area}: {headline}{f' ({evidence} evidence)' if evidence else ''}"
+            for brief in page.in_short
+            for headline, evidence, _ in brief.lines
+        ),
     )
 
 
@@ -102,6 +111,7 @@ def _render(page: Page) -> str:
     return environment.get_template("page.html").render(
         page=page,
         sections={section.name for chapter in page.chapters for section in chapter.sections},
+        told={text for chapter in page.chapters for section in chapter.sections for text in section.cautions},
         style=Markup((TEMPLATES / "page.css").read_text(encoding="utf-8")),  # noqa: S704 - our own file
         script=Markup(script),  # noqa: S704 - our own file
         script_hash=_hash(script),
