@@ -40,7 +40,17 @@ def _rewrite(folder: Path, target: Path, *, cut: bool) -> Path:
                 rows["out_of_service_date"] <= DAY.isoformat(), "" if cut else "2024-04-01"
             )
         rows.to_csv(target / path.name, index=False)
+        if table in ("units", "positions") and not cut:
+            _snapshot(rows, table).to_csv(target / f"{table}-2026.csv", index=False)
     return target
+
+
+def _snapshot(rows: pd.DataFrame, table: str) -> pd.DataFrame:
+    """Return the trucks or places as a list of a later day would have them: moved, changed in class and hardware."""
+    later = rows.assign(snapshot_date="2026-01-15")
+    if table == "positions":
+        return later.assign(hardware=later["hardware"].mask(later["component"] == "joint", "sealed"))
+    return later.assign(duty_cycle="regional", home_shop="harbor", out_of_service_date="", axle_ratio="4.10")
 
 
 def _other(rows: pd.DataFrame, later: pd.Series, table: str) -> pd.DataFrame:
