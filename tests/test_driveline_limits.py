@@ -100,7 +100,7 @@ def test_a_setting_of_the_driveline_that_cannot_be_used_is_refused(tmp_path: Pat
 
 
 def mended(line: Line) -> Line:
-    changes = check_driveline(line).suggested.set_index("joint")["change_deg"]
+    changes = check_driveline(line).mended.set_index("joint")["change_deg"]
     joints = tuple(
         Joint(joint.angle_deg + changes.get(number, 0.0), joint.plane_deg, joint.phase_deg)
         for number, joint in enumerate(line.joints, start=1)
@@ -128,7 +128,7 @@ def test_the_suggested_changes_bring_every_angle_in_loaded_and_unloaded(angles, 
 def test_no_smaller_set_of_quarter_degrees_would_do():
     # Every pair of changes tried one by one through the whole check.
     line = Line(3200, (Joint(4.5), Joint(1.0)), unloaded_angles_deg=(4.0, 1.75))
-    found = check_driveline(line).suggested["change_deg"].abs().sum()
+    found = check_driveline(line).mended["change_deg"].abs().sum()
     steps = np.arange(-4.5, 3.25, 0.25)
     able = []
     for first, second in product(steps, steps):
@@ -146,7 +146,7 @@ def test_no_smaller_set_of_quarter_degrees_would_do():
 
 def test_a_line_within_its_limits_needs_no_change():
     check = check_driveline(Line(1500, (Joint(2.0), Joint(2.2))))
-    assert check.suggested.empty
+    assert check.mended.empty
     assert "no-suggestion" not in {caution.code for caution in check.cautions}
 
 

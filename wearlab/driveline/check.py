@@ -38,7 +38,7 @@ RATIOS_ONLY = Caution(
 SPLINE_STATES = ("well_greased", "dry", "galled")
 
 
-TABLES = ("checks", "suggested", "joints", "shafts", "figures", "turn", "references")
+TABLES = ("checks", "mended", "joints", "shafts", "figures", "turn", "references")
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +76,7 @@ class DrivelineCheck:
     ``shafts``: behind_joint, state, drive_residual_deg, drive_acceleration, coast_residual_deg, coast_acceleration.
     ``checks``: check, state, joint, value, limit, unit, within, change_deg, text, source (one row per limit looked at;
     ``change_deg`` is the least change of that joint's angle that brings it in, missing where none does).
-    ``suggested``: joint, angle_deg, change_deg, becomes_deg (and unloaded), the least changes that keep every limit
+    ``mended``: joint, angle_deg, change_deg, becomes_deg (and unloaded), the least changes that keep every limit
     together; empty where none are needed or none were found (a caution says so).
     ``turn``: state, behind_joint, turn_deg, ratio, acceleration. ``figures`` and ``references``: name, value, unit,
     source.
@@ -89,7 +89,7 @@ class DrivelineCheck:
     joints: pd.DataFrame
     shafts: pd.DataFrame
     checks: pd.DataFrame
-    suggested: pd.DataFrame
+    mended: pd.DataFrame
     turn: pd.DataFrame
     figures: pd.DataFrame
     references: pd.DataFrame = field(repr=False)
@@ -130,7 +130,7 @@ def check_driveline(line: Line, *, references: References | None = None, source:
         joints=pd.DataFrame([row for state, joints in states for row in _describe_joints(line, state, joints)]),
         shafts=pd.DataFrame([row for state, joints in states for row in _describe_shafts(line, state, joints)]),
         checks=pd.DataFrame(checks),
-        suggested=pd.DataFrame(suggested.rows(tuple(joints for _, joints in states)), columns=list(SUGGESTED)),
+        mended=pd.DataFrame(suggested.rows(tuple(joints for _, joints in states)), columns=list(SUGGESTED)),
         turn=pd.concat([_draw_turn(line, state, joints) for state, joints in states], ignore_index=True),
         figures=pd.DataFrame(_figures(line, limits), columns=["name", "value", "unit", "source"]),
         references=limits.table(),

@@ -155,6 +155,17 @@ RECORD_LAYOUTS: dict[tuple[str, str], Layout] = {
         rows=24,
         folded=True,
     ),
+    ("driveline", "mended"): Layout(
+        "Changes that bring the line in",
+        (
+            Field("joint", "Joint", "count"),
+            Field("angle_deg", "Angle loaded", "ratio"),
+            Field("change_deg", "Change, degrees", "ratio"),
+            Field("becomes_deg", "Becomes, loaded", "ratio"),
+            Field("unloaded_becomes_deg", "Becomes, unloaded", "ratio"),
+        ),
+        rows=24,
+    ),
     ("driveline", "tubes"): Layout(
         "Tubes and their critical speeds",
         (
