@@ -10,7 +10,8 @@ import pytest
 from tests.fleet_files import READINGS, SERVICES, load_into, write_folder
 from wearlab.evidence import DataError
 from wearlab.history.contract import TABLES
-from wearlab.history.store import IN_MEMORY, STORE_TABLES, create_tables, open_store, quote_name, unload_file
+from wearlab.history.store import IN_MEMORY, STORE_TABLES, create_tables, open_store, quote_name
+from wearlab.history.unload import unload_file
 
 
 def refused(path: Path) -> DataError:

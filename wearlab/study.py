@@ -24,6 +24,7 @@ from wearlab.evidence import Basis, Caution, Result, Unanswered, add_cautions
 from wearlab.history.lives import History
 from wearlab.history.load import Loaded
 from wearlab.history.source import Fleet, Progress, View, is_lives_file, open_fleet, read_source
+from wearlab.history.spill import Room
 
 Answered = TypeVar("Answered")
 
@@ -58,6 +59,7 @@ class Settings:
     factor: str = "duty_cycle"
     cluster_components: tuple[str, ...] = field(default=())
     unknown_as_failure: bool = False
+    room: Room = field(default_factory=Room)
 
     def view(self) -> View:
         """Return how the history is looked at under these settings."""
@@ -137,9 +139,16 @@ def run_study(source: Path, settings: Settings, *, progress: Progress, processes
     """
     view, folder = settings.view(), source
     if is_lives_file(source):
-        history, loaded = read_source(source, view, store_path=settings.store, progress=progress)
+        history, loaded = read_source(source, view, store_path=settings.store, progress=progress, room=settings.room)
         return study_history(history, loaded, settings, progress=progress, processes=processes)
-    with open_fleet(source, store_path=settings.store, today=settings.today, strict=False, progress=progress) as fleet:
+    with open_fleet(
+        source,
+        store_path=settings.store,
+        today=settings.today,
+        strict=False,
+        progress=progress,
+        room=settings.room,
+    ) as fleet:
         history = fleet.history(view, known_then=False, progress=progress)
         earlier = _look_back(fleet, history, settings, progress=progress)
     loaded = fleet.loaded

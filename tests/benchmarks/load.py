@@ -21,6 +21,7 @@ import numpy as np
 import pandas as pd
 
 from wearlab.history.load import load_folder
+from wearlab.history.spill import Room
 from wearlab.history.store import open_store
 
 TODAY = date(2026, 11, 24)
@@ -127,7 +128,7 @@ def run_pandas(folder: Path, work: Path, memory: str) -> dict[str, int]:  # noqa
 
 def run_loader(folder: Path, work: Path, memory: str) -> dict[str, int]:
     """Load the folder with full accounting into a new store."""
-    with open_store(str(work / "store.duckdb"), memory_limit=memory, spill_folder=str(work / "spill")) as store:
+    with open_store(str(work / "store.duckdb"), room=Room(memory, work / "spill")) as store:
         loaded = load_folder(folder, store, today=TODAY, progress=lambda _: None)
     services = loaded.accounts.set_index("table").loc["services"]
     return {"rows": int(services["rows_loaded"]), "aside": int(services["rows_set_aside"])}

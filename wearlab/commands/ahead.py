@@ -6,7 +6,7 @@ from typing import Annotated, Any
 
 import typer
 
-from wearlab.asked import AHEAD, Asked, Reply, as_numbers, question, read_history, reply_with, view
+from wearlab.asked import AHEAD, Asked, Reply, as_numbers, question, read_history, reply_with, room, view
 
 
 @question(AHEAD)
@@ -91,7 +91,7 @@ def _backtest(asked: Asked, months: int) -> Reply:
 
     seen = view(asked)
     with open_fleet(
-        asked.source, store_path=asked.store, today=seen.today, strict=False, progress=print_progress
+        asked.source, store_path=asked.store, today=seen.today, strict=False, progress=print_progress, room=room(asked)
     ) as fleet:
         actual = fleet.history(seen, known_then=False, progress=print_progress)
         result = backtest_forecast(

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from wearlab.asked import DATA, Asked, Reply, app, print_document, question, read_history, reply_with, today
+from wearlab.asked import DATA, Asked, Reply, app, print_document, question, read_history, reply_with, room, today
 
 
 @app.command(rich_help_panel=DATA)
@@ -31,7 +31,7 @@ def load(
     from wearlab.terminal import print_progress
 
     with open_fleet(
-        asked.source, store_path=asked.store, today=today(), strict=strict, progress=print_progress
+        asked.source, store_path=asked.store, today=today(), strict=strict, progress=print_progress, room=room(asked)
     ) as fleet:
         return Reply(fleet.loaded, fleet.loaded.tables(), fleet.config.currency)
 
@@ -76,11 +76,17 @@ def unload(
     store: Annotated[str | None, typer.Option(help="where the store is kept")] = None,
 ) -> None:
     """Take one file's rows out of the store again."""
+    from wearlab.evidence import DataError
     from wearlab.history.source import STORE_NAME
-    from wearlab.history.store import open_store, unload_file
+    from wearlab.history.store import open_store
+    from wearlab.history.unload import unload_file
     from wearlab.terminal import print_text
 
-    with open_store(store or str(source / STORE_NAME)) as opened:
+    path = Path(store or source / STORE_NAME)
+    if not path.exists():
+        fix = "give the fleet folder that was loaded, or the path of its store: --store PATH"
+        raise DataError("no-store", "there is no store here", fix, path.name)
+    with open_store(str(path), inputs=()) as opened:
         rows = unload_file(opened, file)
     print_text(f"{rows:,} rows of {file} left the store; the file itself is untouched and loads again at the next run")
 

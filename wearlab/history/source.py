@@ -13,6 +13,7 @@ from wearlab.history.lives import History, build_history
 from wearlab.history.lives_file import read_lives_file
 from wearlab.history.load import Loaded, load_folder
 from wearlab.history.load_files import find_files
+from wearlab.history.spill import USUAL_ROOM, Room
 from wearlab.history.store import Store, open_store
 
 STORE_NAME = "wearlab.duckdb"
@@ -66,7 +67,13 @@ def is_lives_file(source: Path) -> bool:
 
 @contextmanager
 def open_fleet(
-    folder: Path, *, store_path: str | None, today: date, strict: bool, progress: Progress
+    folder: Path,
+    *,
+    store_path: str | None,
+    today: date,
+    strict: bool,
+    progress: Progress,
+    room: Room = USUAL_ROOM,
 ) -> Iterator[Fleet]:
     """Open the folder's store, load what is new, and yield the fleet; the store is closed afterwards.
 
@@ -80,16 +87,18 @@ def open_fleet(
             str(folder),
         )
     found, _ = find_files(folder, read_config(folder))  # before a store is made in a folder that is none of a fleet
-    with open_store(store_path or str(folder / STORE_NAME), inputs=[file.path for file in found]) as store:
+    path = store_path or str(folder / STORE_NAME)
+    with open_store(path, inputs=[file.path for file in found], room=room) as store:
         loaded = load_folder(folder, store, today=today, strict=strict, progress=progress)
         yield Fleet(folder.name, loaded.config, loaded, store)
 
 
 def read_source(
-    source: Path, view: View, *, store_path: str | None, progress: Progress
+    source: Path, view: View, *, store_path: str | None, progress: Progress, room: Room = USUAL_ROOM
 ) -> tuple[History, Loaded | None]:
     """Return the lives of a fleet folder (new rows loaded first) or of a plain lives file, and what was loaded."""
     if is_lives_file(source):
         return read_lives_file(source, scale=view.scale, level=view.level), None
-    with open_fleet(source, store_path=store_path, today=view.today, strict=False, progress=progress) as fleet:
+    today = view.today
+    with open_fleet(source, store_path=store_path, today=today, strict=False, progress=progress, room=room) as fleet:
         return fleet.history(view, known_then=False, progress=progress), fleet.loaded

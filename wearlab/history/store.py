@@ -3,9 +3,9 @@
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from difflib import get_close_matches
 from importlib.resources import files
 from pathlib import Path
+from tempfile import gettempdir
 from typing import Any
 
 import duckdb
@@ -13,7 +13,8 @@ import pandas as pd
 import pyarrow as pa
 
 from wearlab.evidence import DataError
-from wearlab.history.contract import Table, find_table
+from wearlab.history.contract import Table
+from wearlab.history.spill import USUAL_ROOM, Room, check_memory, spill_folder
 
 IN_MEMORY = ":memory:"
 FORMAT = "2"  # of the tables of the store: raised whenever they change
@@ -172,43 +173,13 @@ def touch_units(store: Store, table: Table, first: int, *, file_id: int | None =
     store.execute(read_table_sql("store_touch_all" if whole else "store_touch", table), values)
 
 
-def unload_file(store: Store, name: str) -> int:
-    """Take the rows of one file, in all its versions, out of the store again, and return how many there were.
-
-    Rows that other files repeat come back at the next load, which reads those files again. Refuses (DataError) a name
-    that was never loaded.
-    """
-    create_tables(store)
-    rows = store.rows("select file_id, table_name, name from files order by file_id")
-    mine = [(int(file_id), str(table)) for file_id, table, loaded in rows if loaded == name]
-    if not mine:
-        near = get_close_matches(name, sorted({str(loaded) for _, _, loaded in rows}), n=1, cutoff=0.3)
-        fix = f"did you mean {near[0]}?" if near else "wearlab load lists the files"
-        raise DataError("not-loaded", f"no file of the name {name!r} was loaded", fix, Path(store.path).name)
-    with store.transaction():
-        begin_change(store)
-        return sum(_unload_version(store, file_id, find_table(table)) for file_id, table in mine)
-
-
-def _unload_version(store: Store, file_id: int, table: Table) -> int:
-    count = store.number(read_table_sql("load_table_of_file", table), {"id": file_id})
-    touch_units(store, table, 0, file_id=file_id)
-    store.execute(read_table_sql("store_unload_rows", table), {"id": file_id})
-    store.run("store_unload_aside", {"id": file_id})
-    store.run("store_read_again", {"table": table.name, "id": file_id})
-    store.run("store_unload_facts", {"id": file_id})
-    store.run("store_unload_file", {"id": file_id})
-    return count
-
-
 @contextmanager
 def open_store(
     path: str,
     *,
     inputs: Iterable[Path] | None = None,
     read_only: bool = False,
-    memory_limit: str = "2GB",
-    spill_folder: str | None = None,
+    room: Room = USUAL_ROOM,
 ) -> Iterator[Store]:
     """Open the store at ``path`` (or ``:memory:``), for reading and writing unless ``read_only``; close it afterwards.
 
@@ -217,31 +188,38 @@ def open_store(
     that another process holds, that another version wrote, that is damaged, that is no store of this program, or
     whose folder cannot be written.
     """
+    if path != IN_MEMORY and Path(path).exists() and not Path(path).is_file():
+        raise _unreadable(path, "it is not a plain file")
+    beside = Path(gettempdir()) if path == IN_MEMORY else Path(path).absolute().parent
+    if not beside.is_dir():
+        raise _unreadable(path, "its folder is not there")
+    with spill_folder(room.spill or beside) as spill:
+        connection = _connect(path, read_only=read_only, memory=check_memory(room.memory), spill=spill)
+        try:
+            store = Store(path, connection)
+            if inputs is not None:
+                _shut_doors(store, inputs)
+            _check_format(store)
+            yield store
+        finally:
+            connection.close()
+
+
+def _connect(path: str, *, read_only: bool, memory: str, spill: str) -> duckdb.DuckDBPyConnection:
     settings: dict[str, Any] = {
         "python_enable_replacements": False,
         "autoinstall_known_extensions": False,
         "autoload_known_extensions": False,
-        "memory_limit": memory_limit,
+        "memory_limit": memory,
+        "temp_directory": spill,
         "preserve_insertion_order": True,
     }
-    if spill_folder is not None:
-        settings["temp_directory"] = spill_folder
-    if path != IN_MEMORY and Path(path).exists() and not Path(path).is_file():
-        raise _unreadable(path, "it is not a plain file")
     try:
-        connection = duckdb.connect(path, config=settings, read_only=read_only)
+        return duckdb.connect(path, config=settings, read_only=read_only)
     except duckdb.Error as error:
         raise _cannot_open(path, str(error)) from error
     except UnicodeEncodeError:
         raise _unreadable(path, "its name is not UTF-8 text") from None
-    try:
-        store = Store(path, connection)
-        if inputs is not None:
-            _shut_doors(store, inputs)
-        _check_format(store)
-        yield store
-    finally:
-        connection.close()
 
 
 def _shut_doors(store: Store, inputs: Iterable[Path]) -> None:
@@ -258,9 +236,11 @@ def _check_format(store: Store) -> None:
     there = {str(name) for (name,) in store.rows(read_sql("store_list"))}
     if not there:
         return
-    if not there.issuperset(STORE_TABLES):
+    if "facts" not in there:
         raise _unreadable(store.path, "it is a database of something else")
     found = [str(value) for (value,) in store.rows("select value from facts where name = 'format'")]
+    if found == [FORMAT] and not there.issuperset(STORE_TABLES):
+        raise _unreadable(store.path, "tables of it are missing")
     if found != [FORMAT]:
         raise DataError(
             "store-version",
