@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from wearlab.curves.counted import count_curve
-from wearlab.curves.incidence import count_incidence
+from wearlab.curves.incidence import count_incidence, count_part
 from wearlab.curves.observations import make_observations
 
 AGES = np.array([2.0, 4.0, 6.0, 9.0])
@@ -69,3 +69,33 @@ def test_lives_of_one_truck_count_together() -> None:
     one = count_incidence(obs, mode, AGES, level=0.9)[0]
     same = count_incidence(doubled, twice, AGES, level=0.9)[0]
     np.testing.assert_allclose(same.error, one.error, rtol=1e-9)
+
+
+def test_the_share_of_failures_that_one_group_makes_is_that_of_all_failures_had_none_been_lost_from_sight() -> None:
+    rng = np.random.default_rng(5)
+    worn, torn = 6 * rng.weibull(3, 20_000), 8 * rng.weibull(0.8, 20_000)
+    life, mode = np.minimum(worn, torn), np.where(worn < torn, "worn", "torn").astype(object)
+    truth = (worn < torn)[life <= 5.0].mean()
+    held, naive = 0, []
+    for number in range(200):
+        chosen = np.arange(100 * number, 100 * number + 100)
+        watched = rng.uniform(0.5, 8, 100)
+        obs = make_observations(np.minimum(life[chosen], watched), life[chosen] <= watched, truck=chosen // 2)
+        is_worn = obs.failed & (mode[chosen] == "worn")
+        part = count_part(obs, is_worn, obs.failed & ~is_worn, 5.0, level=0.9)
+        assert part is not None
+        assert part.low <= part.share <= part.high
+        held += part.low <= truth <= part.high
+        by_five = obs.failed & (obs.exit <= 5.0)
+        naive.append((is_worn & by_five).sum() / by_five.sum())
+    assert abs(held - 180) <= 3 * np.sqrt(200 * 0.9 * 0.1)
+    assert abs(np.mean(naive) - truth) > 0.05  # young failures are seen more often than old ones
+
+
+def test_failures_of_one_group_alone_have_an_exact_interval() -> None:
+    obs = make_observations([1.0, 2.0, 3.0, 4.0, 5.0], [1, 1, 1, 0, 0])
+    part = count_part(obs, obs.failed, np.zeros(5, dtype=bool), 5.0, level=0.9)
+    assert part is not None
+    assert (part.failures, part.share, part.high) == (3, 1.0, 1.0)
+    assert part.low == pytest.approx(0.05 ** (1 / 3))
+    assert count_part(obs, np.zeros(5, dtype=bool), np.zeros(5, dtype=bool), 5.0, level=0.9) is None

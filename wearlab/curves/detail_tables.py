@@ -5,8 +5,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from wearlab.curves.checks import Checks
-from wearlab.curves.incidence import count_incidence
+from wearlab.curves.counted import ENOUGH_WATCHED, beyond, thin_until, watch_from
+from wearlab.curves.incidence import count_incidence, count_part
 from wearlab.curves.modes import judge_mode
+from wearlab.curves.observations import Observations
 from wearlab.curves.places import chain_lives
 from wearlab.curves.quality import rank_failures
 from wearlab.curves.recurrence import count_mean_number, find_trend
@@ -54,7 +56,7 @@ def table_paper(columns: tuple[str, ...], items: tuple[Fit | Unfitted, ...]) -> 
     frames = []
     for item in items:
         if isinstance(item, Fit):
-            points = rank_failures(item.observations, exact=False)
+            points = rank_failures(item.observations, item.curve, exact=False)
             x = np.log(points.age)
             frame = {"age": points.age, "rank": points.rank, "failed_share": points.failed_share, "x": x}
             frame |= {
@@ -74,31 +76,62 @@ def _with_stratum(frame: pd.DataFrame, stratum: Stratum) -> pd.DataFrame:
 def tables_modes(
     columns: tuple[str, ...], parts: list[tuple[Fit | Unfitted, npt.NDArray[np.object_]]], *, level: float
 ) -> dict[str, pd.DataFrame]:
-    """Return ``modes`` (failures of each mode, and whether grease bears on it) and ``incidence`` (shares by age).
+    """Return ``modes`` (failures of each mode, whether grease bears on it), ``incidence`` (shares by age), ``grease``.
 
-    Empty where no failure has a mode.
+    ``grease``: the share of failures by an age that a regrease interval can bear on, of those whose mode tells. Where
+    the first ages are watched by too few lives, shares count from ``from_age`` on. Empty where no failure has a mode.
     """
-    modes, incidence = [], []
+    modes, incidence, grease = [], [], []
     for item, mode in parts:
         obs = item.observations
         known = np.array([isinstance(name, str) for name in mode]) & obs.failed
         if not known.any():
             continue
         named = np.where(obs.failed & ~known, "not recorded", mode)
+        modes += _count_modes(item, named)
+        start = thin_until(obs)
+        watched, named = watch_from(obs, start), named[beyond(obs, start)]
         ages = np.linspace(0.0, float(obs.exit.max()), SHOWN_AGES)[1:]
-        for found in count_incidence(obs, named, ages, level=level):
-            share = found.failures / max(item.failures, 1)
-            row = {"mode": found.mode, "failures": found.failures, "share_of_failures": share}
-            modes.append(dict(item.stratum) | row | {"grease_bears_on_it": judge_mode(found.mode)})
-            shares = pd.DataFrame({"age": ages, "share": found.share, "share_low": found.low, "share_high": found.high})
+        for found in count_incidence(watched, named, ages[ages > start], level=level):
+            shares = pd.DataFrame({"age": found.age, "share": found.share})
+            shares = shares.assign(share_low=found.low, share_high=found.high, from_age=start)
             shares.insert(0, "mode", found.mode)
             incidence.append(_with_stratum(shares, item.stratum))
+        grease += _share_of_grease(item, watched, named, level)
     names = [*columns, "mode", "failures", "share_of_failures", "grease_bears_on_it"]
-    shown = [*columns, "mode", "age", "share", "share_low", "share_high"]
+    shown = [*columns, "mode", "age", "share", "share_low", "share_high", "from_age"]
+    ends = [f"grease_share{end}" for end in ("", "_low", "_high")]
     return {
         "modes": pd.DataFrame(modes, columns=names),
         "incidence": pd.concat(incidence, ignore_index=True)[shown] if incidence else pd.DataFrame(columns=shown),
+        "grease": pd.DataFrame(grease, columns=[*columns, "by_age", "failures", *ends, "mode_not_telling"]),
     }
+
+
+def _count_modes(item: Fit | Unfitted, named: npt.NDArray[np.object_]) -> list[dict[str, object]]:
+    obs = item.observations
+    rows: list[dict[str, object]] = []
+    for mode in sorted({str(name) for name in named[obs.failed]}):
+        failures = round(float(obs.count[obs.failed & (named == mode)].sum()))
+        row = {"mode": mode, "failures": failures, "share_of_failures": failures / max(item.failures, 1)}
+        rows.append(dict(item.stratum) | row | {"grease_bears_on_it": judge_mode(mode)})
+    return rows
+
+
+def _share_of_grease(
+    item: Fit | Unfitted, obs: Observations, named: npt.NDArray[np.object_], level: float
+) -> list[dict[str, object]]:
+    """Return the share of failures that grease bears on, by the oldest age at which five lives are still watched."""
+    judged = np.array([judge_mode(str(name)) for name in named], dtype=object)
+    bears, not_ = obs.failed & (judged == "yes"), obs.failed & (judged == "no")
+    age = float(np.sort(obs.exit)[-ENOUGH_WATCHED:][0])
+    part = count_part(obs, bears, not_, age, level=level)
+    if part is None:
+        return []
+    silent = float(obs.count[obs.failed & ~bears & ~not_].sum()) / max(float(obs.count[obs.failed].sum()), 1.0)
+    row: dict[str, object] = {"by_age": part.age, "failures": part.failures, "grease_share": part.share}
+    row |= {"grease_share_low": part.low, "grease_share_high": part.high, "mode_not_telling": silent}
+    return [dict(item.stratum) | row]
 
 
 def tables_recurrence(lives: pd.DataFrame, *, level: float) -> dict[str, pd.DataFrame]:

@@ -40,8 +40,8 @@ class Fits:
         """Return ``fits``, a row per stratum with nulls where it has no curve, and what stands behind them.
 
         ``checks`` (straightness, rivals, second population, successive parts), ``curves`` as drawn, ``paper`` (points
-        on Weibull paper), ``modes`` and ``incidence`` of failure modes, ``recurrence`` and ``trend`` of places,
-        ``consequences`` of one part's failure for another.
+        on Weibull paper), ``modes`` and ``incidence`` of failure modes, ``grease`` (the share of failures that grease
+        bears on), ``recurrence`` and ``trend`` of places, ``consequences`` of one part's failure for another.
         """
         checked = tuple(
             (item.stratum, check) for item, check in zip(self.items, self.checks, strict=True) if check is not None

@@ -5,8 +5,7 @@ from collections.abc import Callable
 import numpy as np
 import pandas as pd
 
-from wearlab.curves.counted import count_curve, watched_at
-from wearlab.curves.observations import Observations
+from wearlab.curves.counted import count_curve, thin_until, watch_from, watched_at
 from wearlab.curves.stratum import SHARES, Estimate, Fit, Unfitted
 from wearlab.curves.turnbull import count_between
 from wearlab.curves.weibull import FloatArray
@@ -69,7 +68,8 @@ def table_curves(columns: tuple[str, ...], items: tuple[Fit | Unfitted, ...]) ->
     """Return the curves as drawn: per stratum and age the fitted survival with its band, the counted one, the lives.
 
     ``observed`` is Kaplan-Meier (failures between two ages in their middle), or Turnbull's estimate where all failures
-    lie between two ages and these are few; ``at_risk`` the lives under watch at that age.
+    lie between two ages and these are few; ``at_risk`` the lives under watch at that age. Where the first ages are
+    watched by too few lives it is null there and begins on the fitted curve.
     """
     names = [*columns, "age", "survival", "low", "high", "observed", "at_risk"]
     drawn = [_draw(item) for item in items if isinstance(item, Fit)]
@@ -86,7 +86,7 @@ def _draw(fit: Fit) -> pd.DataFrame:
             "survival": survival,
             "low": np.fmin(low, survival),
             "high": np.fmax(high, survival),
-            "observed": _counted(fit.observations, age),
+            "observed": _counted(fit, age),
             "at_risk": watched_at(fit.observations, np.maximum(age, 1e-9 * age[-1])),
         }
     )
@@ -95,9 +95,16 @@ def _draw(fit: Fit) -> pd.DataFrame:
     return frame
 
 
-def _counted(obs: Observations, age: FloatArray) -> FloatArray:
+def _counted(fit: Fit, age: FloatArray) -> FloatArray:
+    obs = fit.observations
     between = count_between(obs) if bool((obs.between == obs.failed).all()) else None
-    return count_curve(obs).survival_at(age) if between is None else 1.0 - between.failed_share(age)
+    if between is not None:
+        return 1.0 - between.failed_share(age)
+    start = thin_until(obs)
+    if start == 0.0:
+        return count_curve(obs).survival_at(age)
+    shared = fit.survival(np.array([start])) * count_curve(watch_from(obs, start)).survival_at(age)
+    return np.where(age < start, np.nan, shared)
 
 
 def _band(fit: Fit, age: FloatArray) -> tuple[FloatArray, FloatArray]:

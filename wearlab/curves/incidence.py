@@ -4,9 +4,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import expit
 from scipy.stats import norm
 
-from wearlab.curves.observations import FloatArray, IntArray, Observations
+from wearlab.curves.observations import BoolArray, FloatArray, IntArray, Observations
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,6 +21,17 @@ class Incidence:
     error: FloatArray
     low: FloatArray
     high: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """What share of ``failures`` by an age a group of modes makes, with its two-sided interval."""
+
+    age: float
+    failures: int
+    share: float
+    low: float
+    high: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,23 +61,58 @@ def count_incidence(
     return tuple(_one_mode(obs, at, obs.failed & (mode == name), name, ages, level) for name in found)
 
 
-def _one_mode(
-    obs: Observations, at: FloatArray, is_mode: npt.NDArray[np.bool_], name: str, ages: FloatArray, level: float
-) -> Incidence:
+def count_part(obs: Observations, part: BoolArray, rest: BoolArray, age: float, *, level: float) -> Part | None:
+    """Return what share of the failures by an age the failures in ``part`` make, of those in ``part`` or ``rest``.
+
+    The quotient of cumulative incidences, so that it does not hang on how long lives were watched; failures in neither
+    compete too. Trucks are independent (infinitesimal jackknife); the interval is symmetric in the log odds. None
+    where neither has a failure by then.
+    """
+    at = np.where(obs.between, 0.5 * (obs.lower + obs.upper), obs.exit)
+    own, others = (_of_mode(obs, at, group, age) for group in (part, rest))
+    total = own[0] + others[0]
+    if total <= 0:
+        return None
+    share = own[0] / total
+    trucks, code = np.unique(obs.truck, return_inverse=True)
+    influence = ((1.0 - share) * own[1] - share * others[1]) / total
+    error = float(np.sqrt(np.sum(np.bincount(code, obs.count * influence, len(trucks)) ** 2)))
+    failures = round(float(obs.count[(part | rest) & (at <= age)].sum()))
+    if not 0.0 < share < 1.0:
+        return Part(age, failures, share, *_alone(share, failures, level))
+    reach = float(norm.ppf(0.5 + 0.5 * level)) * error / (share * (1.0 - share))
+    odds = np.log(share / (1.0 - share))
+    return Part(age, failures, share, float(expit(odds - reach)), float(expit(odds + reach)))
+
+
+def _alone(share: float, failures: int, level: float) -> tuple[float, float]:
+    """Return the exact binomial interval of none or all of the failures (Clopper & Pearson 1934)."""
+    reach = float((0.5 - 0.5 * level) ** (1.0 / max(failures, 1)))
+    return (0.0, 1.0 - reach) if share == 0.0 else (reach, 1.0)
+
+
+def _of_mode(obs: Observations, at: FloatArray, is_mode: BoolArray, age: float) -> tuple[float, FloatArray]:
+    """Return the share failed by a mode by an age, and how much one more of each life would move it."""
     steps = _count_steps(obs, at, is_mode)
+    upto = int(np.searchsorted(steps.age, age, side="right"))
+    if not upto:
+        return 0.0, np.zeros(len(obs))
+    return float(steps.incidence[upto - 1]), _influence(obs, at, is_mode, steps, upto)
+
+
+def _one_mode(
+    obs: Observations, at: FloatArray, is_mode: BoolArray, name: str, ages: FloatArray, level: float
+) -> Incidence:
     trucks, code = np.unique(obs.truck, return_inverse=True)
     share, error = np.zeros(len(ages)), np.zeros(len(ages))
     for place, age in enumerate(ages):
-        upto = int(np.searchsorted(steps.age, age, side="right"))
-        if upto:
-            share[place] = steps.incidence[upto - 1]
-            by_truck = np.bincount(code, obs.count * _influence(obs, at, is_mode, steps, upto), len(trucks))
-            error[place] = np.sqrt(np.sum(by_truck**2))
+        share[place], influence = _of_mode(obs, at, is_mode, float(age))
+        error[place] = np.sqrt(np.sum(np.bincount(code, obs.count * influence, len(trucks)) ** 2))
     low, high = _interval(share, error, level)
     return Incidence(name, round(float(obs.count[is_mode].sum())), ages, share, error, low, high)
 
 
-def _count_steps(obs: Observations, at: FloatArray, is_mode: npt.NDArray[np.bool_]) -> _Steps:
+def _count_steps(obs: Observations, at: FloatArray, is_mode: BoolArray) -> _Steps:
     age, place = np.unique(at[obs.failed], return_inverse=True)
     failures = np.bincount(place, obs.count[obs.failed], len(age))
     own = np.bincount(place, (obs.count * is_mode)[obs.failed], len(age))
@@ -79,9 +126,7 @@ def _count_steps(obs: Observations, at: FloatArray, is_mode: npt.NDArray[np.bool
     return _Steps(age, at_risk, before, hazard, of_mode, np.cumsum(before * of_mode))
 
 
-def _influence(
-    obs: Observations, at: FloatArray, is_mode: npt.NDArray[np.bool_], steps: _Steps, upto: int
-) -> FloatArray:
+def _influence(obs: Observations, at: FloatArray, is_mode: BoolArray, steps: _Steps, upto: int) -> FloatArray:
     """Return how much one more of each life would move the share failed by the age of step ``upto``."""
     age, at_risk = steps.age[:upto], steps.at_risk[:upto]
     own = steps.before[:upto] / at_risk

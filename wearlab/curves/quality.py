@@ -9,7 +9,7 @@ from scipy.special import ndtri
 from scipy.stats import beta as beta_curve
 from scipy.stats import norm
 
-from wearlab.curves.counted import count_curve
+from wearlab.curves.counted import count_curve, thin_until, watch_from
 from wearlab.curves.observations import FloatArray, Observations
 from wearlab.curves.weibull import Weibull
 
@@ -49,19 +49,21 @@ class Rivals:
     chosen: str
 
 
-def rank_failures(obs: Observations, *, exact: bool) -> PaperPoints:
+def rank_failures(obs: Observations, curve: Weibull, *, exact: bool) -> PaperPoints:
     """Return the failures with adjusted ranks, one point per failure age (the last of its ties).
 
     Suspensions raise the steps between ranks (Johnson 1951); the share is (i − 0.3)/(n + 0.4) (Benard & Bos-Levenbach
     1953), or with ``exact`` the median of Beta(i, n + 1 − i). With lives that entered late the share is read midway
-    in the step of the counted curve instead, since ranks need a common start.
+    in the step of the counted curve instead, since ranks need a common start; where the first ages are watched by too
+    few lives, from there on, beginning on the fitted ``curve``.
     """
     if (obs.entry > 0).any():
-        counted = count_curve(obs)
+        start = thin_until(obs)
+        counted = count_curve(watch_from(obs, start) if start > 0 else obs)
         before = np.concatenate(([1.0], counted.survival[:-1]))
-        midway = 1.0 - 0.5 * (before + counted.survival)
-        seen = midway < 1.0  # a counted curve that has come down to 0 early has no more place on paper
-        return PaperPoints(counted.age[seen], np.cumsum(counted.failures)[seen], midway[seen])
+        midway = 1.0 - 0.5 * curve.survival(np.array([start])) * (before + counted.survival)
+        on_paper = midway < 1.0
+        return PaperPoints(counted.age[on_paper], np.cumsum(counted.failures)[on_paper], midway[on_paper])
     at = np.where(obs.between, 0.5 * (obs.lower + obs.upper), obs.exit)
     age = np.unique(at[obs.failed])
     total = float(obs.count.sum())
@@ -77,9 +79,10 @@ def rank_failures(obs: Observations, *, exact: bool) -> PaperPoints:
             part = min(1.0, many - failure)
             last += part * (total + 1.0 - last) / (1.0 + total - gone[step] - failure)
         rank[step] = last
-    share = beta_curve.median(rank, total + 1.0 - rank) if exact else (rank - 0.3) / (total + 0.4)
+    median = beta_curve.median(rank, total + 1.0 - rank) if exact else (rank - 0.3) / (total + 0.4)
+    share = np.asarray(median, dtype=np.float64)
     seen = (share > 0.0) & (share < 1.0)  # less than a third of a failure has no place on paper
-    return PaperPoints(age[seen], rank[seen], np.asarray(share[seen], dtype=np.float64))
+    return PaperPoints(age[seen], rank[seen], share[seen])
 
 
 def judge_straightness(obs: Observations, curve: Weibull) -> Straightness | None:

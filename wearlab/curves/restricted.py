@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import norm
 
-from wearlab.curves.counted import count_curve
+from wearlab.curves.counted import count_curve, thin_until
 from wearlab.curves.observations import Observations
 
 
@@ -20,12 +20,14 @@ class RestrictedMean:
 
 
 def mean_life_until(obs: Observations, until: float, *, level: float) -> RestrictedMean | None:
-    """Return the area under the Kaplan-Meier curve up to an age; None where nothing is watched up to there.
+    """Return the area under the Kaplan-Meier curve up to an age.
+
+    None where nothing is watched up to there, or where too few lives are watched at the first ages.
 
     The standard error sums each truck's influence, −∫ A(t)·dM(t)/Y(t) with A the area right of t, so that lives of one
     truck count together. Sources: Irwin (1949), J. Hyg. 47; the influence of Kaplan-Meier, Reid (1981), Ann. Stat. 9.
     """
-    if not len(obs) or float(obs.exit.max()) < until:
+    if not len(obs) or float(obs.exit.max()) < until or thin_until(obs) > 0:
         return None
     counted = count_curve(obs)
     inside = counted.age < until

@@ -6,6 +6,7 @@ import numpy as np
 
 from wearlab.curves.batch import fit_weibulls, solve_rows
 from wearlab.curves.bound import ASSUMED_SHAPE, bound_life
+from wearlab.curves.counted import ENOUGH_WATCHED, thin_until
 from wearlab.curves.engine import agrees, fit_with_engine
 from wearlab.curves.frailty import TruckFit, fit_trucks, limit_truck_life, limit_truck_shape
 from wearlab.curves.interval import Limits, limit_life, limit_shape
@@ -206,7 +207,7 @@ def _cautions(
     obs: Observations, basis: Basis, truck: TruckFit | None, curve: Weibull, estimates: dict[str, Estimate]
 ) -> tuple[Caution, ...]:
     """Return the cautions of a fit, each beginning with its stratum."""
-    found = (*_say_few(obs), *_say_trucks(obs, truck, curve), *_say_open(estimates))
+    found = (*_say_few(obs), *_say_trucks(obs, truck, curve), *_say_open(estimates), *_say_thin(obs, basis))
     return tuple(Caution(code, _begin(basis, text)) for code, text in found)
 
 
@@ -253,3 +254,15 @@ def _say_open(estimates: dict[str, Estimate]) -> tuple[tuple[str, str], ...]:
     if not lacking:
         return ()
     return (("open-interval", f"the data set no limit on one side of {', '.join(lacking)}: that end is blank."),)
+
+
+def _say_thin(obs: Observations, basis: Basis) -> tuple[tuple[str, str], ...]:
+    start = thin_until(obs)
+    if start == 0.0:
+        return ()
+    text = (
+        f"up to {start:,.0f} {basis.scale} fewer than {ENOUGH_WATCHED} parts were under watch at a time: what is "
+        "counted from the records begins there, the curve on the fitted one, shares of modes among parts that reach "
+        "that age."
+    )
+    return (("few-watched-early", text),)

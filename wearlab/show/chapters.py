@@ -174,7 +174,7 @@ def _engineer(study: Study) -> Chapter:
         "How long parts last",
         "fit",
         study.fits,
-        ("fits", "checks", "modes", "trend", "consequences"),
+        ("fits", "checks", "modes", "grease", "trend", "consequences"),
         paragraphs=("Parts that have not failed count too: they are known to have lasted at least this long.",),
         pictures=(picture_lives(study), picture_paper(study)),
     )

@@ -66,6 +66,19 @@ LIVES_LAYOUTS: dict[tuple[str, str], Layout] = {
         rows=40,
         folded=True,
     ),
+    ("fit", "grease"): Layout(
+        "How many failures grease can bear on",
+        (
+            COMPONENT,
+            DUTY_CYCLE,
+            Field("by_age", "By this age, {scale}", "number"),
+            FAILURES,
+            ends("grease_share", "Share that grease bears on", "share"),
+            Field("mode_not_telling", "Mode does not tell", "share"),
+        ),
+        rows=24,
+        folded=True,
+    ),
     ("fit", "trend"): Layout(
         "Do replacements come ever faster?",
         (

@@ -59,6 +59,13 @@ TERMS: dict[str, str] = {
         "The p value of the difference between classes when only parts are compared that are alike in what differs "
         "besides: the same hardware, the same third of model years or axle ratios."
     ),
+    "share that grease bears on": (
+        "Of the failures by this age whose mode tells, the share that a regrease interval can influence: wear, "
+        "galling, spalling, seizing, corrosion. Counted so that it does not hang on how long parts were watched. Which "
+        "modes count is common practice."
+    ),
+    "mode does not tell": "Failures whose mode is not on record or whose name does not say whether grease bears on it.",
+    "by this age": "The oldest age at which at least five parts are still under watch.",
     "common age": "An age that at least five parts of every class have reached, so that all classes can be compared.",
     "mean life up to a common age": (
         "The mean number of miles that a part gives up to an age that parts of every class have reached, counted from "
