@@ -12,7 +12,16 @@ EXPONENTS = np.linspace(-0.5, 2.0, 26)  # where the index's effect on log life i
 NARROW = 1.05  # trucks of one class whose index spreads less than this say nothing
 INDEX = ("component", "comparison", "exponent", "exponent_low", "exponent_high", "lives", "failures", "at_edge")
 SCALES = (
-    *("component", "duty_cycle", "reference", "life_scale", "life_ratio", "life_ratio_low", "life_ratio_high"),
+    *(
+        "component",
+        "duty_cycle",
+        "reference",
+        "failures",
+        "life_scale",
+        "life_ratio",
+        "life_ratio_low",
+        "life_ratio_high",
+    ),
     *("share_explained", "share_explained_low", "share_explained_high"),
 )
 
@@ -155,13 +164,14 @@ def compare_scales(
     if within is not None and np.isfinite(lives.log_severity).all():
         found["severity_covariate"] = (within.log_life, within.drawn_log_life)
     rows: list[tuple[object, ...]] = []
+    failures = np.bincount(lives.code, lives.obs.count * lives.obs.failed, len(lives.classes))
     for number in range(1, len(lives.classes)):
         if fitted[number]:
+            who = (lives.classes[number], lives.classes[0], round(failures[number]))
             named = {name: _contrast(values, number) for name, values in found.items()}
             rows += [
                 (
-                    lives.classes[number],
-                    lives.classes[0],
+                    *who,
                     name,
                     *_row(values, named[scale], level, base_itself=name == scale),
                 )

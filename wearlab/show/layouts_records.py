@@ -97,6 +97,7 @@ RECORD_LAYOUTS: dict[tuple[str, str], Layout] = {
             COMPONENT,
             DUTY_CYCLE,
             Field("reference", "Compared with", "name"),
+            FAILURES,
             Field("life_scale", "Life counted in", "name"),
             ends("life_ratio", "Life ratio", "ratio"),
             ends("share_explained", "Share explained", "share"),
