@@ -11,7 +11,8 @@ import pandas as pd
 
 from wearlab.evidence import Basis, Caution, DataError, SourceFile
 from wearlab.history.config import FleetConfig
-from wearlab.history.config_reader import CONFIG_NAME, read_config
+from wearlab.history.config_reader import read_config
+from wearlab.history.config_section import CONFIG_NAME
 from wearlab.history.contract import TABLES
 from wearlab.history.load_files import check_mapping, find_files
 from wearlab.history.load_record import (

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from datetime import datetime
 
 from wearlab.evidence import DataError
-from wearlab.history.config_reader import CONFIG_NAME
+from wearlab.history.config_section import CONFIG_NAME
 from wearlab.history.load_rows import DataFile
 from wearlab.history.load_sql import Reading
 from wearlab.history.store import Store, read_table_sql

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from wearlab.evidence import Caution, DataError
 from wearlab.history.config import FleetConfig, TableMap
-from wearlab.history.config_reader import CONFIG_NAME
+from wearlab.history.config_section import CONFIG_NAME
 from wearlab.history.contract import TABLES, Table, find_table
 from wearlab.history.load_rows import DataFile, Sheet, check_regular, unreadable
 from wearlab.history.load_sheets import read_parquet, read_workbook

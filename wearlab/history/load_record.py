@@ -8,7 +8,7 @@ from importlib.metadata import version
 
 from wearlab.evidence import Caution, DataError, add_cautions
 from wearlab.history.config import FleetConfig
-from wearlab.history.config_reader import CONFIG_NAME
+from wearlab.history.config_section import CONFIG_NAME
 from wearlab.history.contract import TABLES, Table, find_table
 from wearlab.history.load_files import fingerprint
 from wearlab.history.load_repeats import write_for

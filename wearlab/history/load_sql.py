@@ -10,7 +10,8 @@ from datetime import date
 from typing import Any
 
 from wearlab.history.config import FleetConfig, TableMap
-from wearlab.history.config_reader import EXCEL_SERIAL, MILES_PER_KM
+from wearlab.history.config_reader import MILES_PER_KM
+from wearlab.history.config_tables import EXCEL_SERIAL
 from wearlab.history.contract import Column, Kind, Table
 from wearlab.history.load_files import Layout
 from wearlab.history.load_rows import Bulk
