@@ -8,6 +8,10 @@ import pytest
 
 from tests.studies.episodes import Truth, draw, three_classes
 from wearlab.answers.intervals import Recommendation, recommend_intervals
+from wearlab.answers.intervals_costs import PartModel
+from wearlab.answers.intervals_today import recent_gaps, tabulate_today, tabulate_today_by_shop
+from wearlab.answers.intervals_trial import Trial, fleet_today, simulate_power
+from wearlab.curves.renewal import tabulate_renewals
 from wearlab.evidence import SAFETY, Unanswered
 from wearlab.history.config import Costs, PublishedInterval
 
@@ -234,3 +238,56 @@ def test_a_handful_of_trucks_gives_numbers_or_a_refusal_but_never_nonsense(seed)
     for name, table in result.tables().items():
         assert not np.isinf(table.select_dtypes("number").to_numpy(dtype=float)).any(), name
     assert set(result.regrease["evidence"]) <= {"weak", "none"}
+
+
+def test_a_trial_is_simulated_on_the_classes_own_trucks(result):
+    trial = result.trial[result.trial["duty_cycle"] == "vocational"].set_index("years")
+    assert trial["simulated"].all()
+    assert trial["power_of_class"].is_monotonic_increasing
+    enough = trial["trucks_needed"] <= trial["trucks_in_class"]
+    assert (trial.loc[enough, "power_of_class"] > 0.72).all()
+    assert (trial.loc[~enough, "power_of_class"] < 0.88).all()
+
+
+def test_a_trial_without_an_effect_finds_one_as_rarely_as_its_level_says(history):
+    fleet = fleet_today(history, "regional", "joint", 1.0)
+    rng = np.random.default_rng(0)
+    shapes, variances = np.array([2.2]), np.array([0.3])
+    part = PartModel(
+        "joint", 4.0, 1.0, 13_000.0, np.zeros(1), 0.0, 0.0, shapes, np.array([330_000.0]), variances,
+        tabulate_renewals(shapes, variances),
+    )  # fmt: skip
+    trial = Trial(part, fleet, (8_000.0, 20_000.0), 3.0, 0.9)
+    false = [simulate_power(trial, 60, int(seed))[0] for seed in rng.integers(0, 1000, 5)]
+    assert np.mean(false) == pytest.approx(0.1, abs=0.025)
+
+
+def test_planned_replacement_pays_less_where_inspection_finds_more(history):
+    none, most = (ask(history, found_share=share).replacement for share in (0.0, 0.9))
+    key = ["component", "duty_cycle"]
+    both = none.merge(most, on=key, suffixes=("_none", "_most"))
+    joint = both[both["component"] == "joint"]
+    assert (joint["run_to_failure_per_1000_none"] > joint["run_to_failure_per_1000_most"]).all()
+    assert (joint["saving_share_none"].astype(float) > joint["saving_share_most"].astype(float)).all()
+    assert joint["replace_at_none"].tolist() == pytest.approx(joint["replace_at_unfound_none"].tolist())
+    assert set(joint["policy_most"]) == {"on condition"}
+
+
+def test_who_greases_when_is_said_by_shop_and_against_every_limit_of_the_plan(history):
+    plan = pd.DataFrame(
+        {
+            "duty_cycle": ["regional"],
+            "unit_id": [None],
+            "from_date": [pd.Timestamp(2015, 1, 1)],
+            "interval_miles": [np.nan],
+            "interval_hours": [np.nan],
+            "interval_months": [2.5],
+        }
+    )
+    told = replace(history, plan=plan)
+    by_shop = tabulate_today_by_shop(told, ("regional",))
+    assert by_shop["shop"].is_unique
+    late = tabulate_today(told, ("regional",))["share_over_plan"].iloc[0]
+    assert np.average(by_shop["share_over_plan"].astype(float), weights=by_shop["gaps"]) == pytest.approx(late)
+    months = recent_gaps(told, "regional")["days"] / 30.4375
+    assert late == pytest.approx((months > 2.5).mean())

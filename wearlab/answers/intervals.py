@@ -39,7 +39,7 @@ from wearlab.answers.intervals_schedule import (
     write_sentence,
 )
 from wearlab.answers.intervals_terms import tabulate_terms, tell_terms
-from wearlab.answers.intervals_today import Usage, measure_usage, tabulate_today
+from wearlab.answers.intervals_today import Usage, measure_usage, tabulate_today, tabulate_today_by_shop
 from wearlab.answers.intervals_trial import TRIAL_COLUMNS, tabulate_trial
 from wearlab.curves.practice import ClassEffect, PracticeFit, fit_practice
 from wearlab.evidence import SAFETY, Basis, Caution, Unanswered, add_cautions
@@ -54,7 +54,8 @@ class Recommendation:
 
     ``regrease`` one row per duty cycle; ``effects`` one per duty cycle and greased component; ``replacement`` one per
     component and duty cycle; ``cost_curve`` cost per 1,000 miles by interval; ``bands`` and ``lines`` failures per
-    million by band of practised interval beside the fitted effect; ``today`` who really greases when; ``tried`` what
+    million by band of practised interval beside the fitted effect; ``today`` and ``today_by_shop`` who really
+    greases when; ``tried`` what
     given intervals would do; ``sensitivity`` one effect for all classes, seen in other ways; ``terms`` what else goes
     with failure; ``robustness`` the decision made again under other costs and effects; ``trial`` the trucks and
     years it would take to tell two intervals apart.
@@ -69,6 +70,7 @@ class Recommendation:
     bands: pd.DataFrame
     lines: pd.DataFrame
     today: pd.DataFrame
+    today_by_shop: pd.DataFrame
     tried: pd.DataFrame
     sensitivity: pd.DataFrame
     terms: pd.DataFrame
@@ -87,11 +89,13 @@ def recommend_intervals(
     level: float,
     seed: int,
     try_intervals: tuple[float, ...] = (),
+    found_share: float | None = None,
     progress: Progress,
 ) -> Recommendation | Unanswered:
     """Return the regrease interval for each duty cycle, with its evidence, and planned replacement.
 
     ``try_intervals`` (miles) are what-ifs for the ``tried`` table; without any, five steps of the practised range.
+    ``found_share`` is the share of failures that inspection finds, for planned replacement; None: as seen.
     Unanswered where there are no episodes (a plain lives file) or no greased component failed.
     """
     if not len(history.episodes):
@@ -104,7 +108,7 @@ def recommend_intervals(
     progress("weighing intervals")
     weighed = [_weigh(history, effects, name, level, seed, try_intervals) for name in classes]
     progress("weighing planned replacement")
-    replacement = tabulate_replacement(history, level=level, seed=seed)
+    replacement = tabulate_replacement(history, level=level, seed=seed, found_share=found_share)
     bands = [tabulate_bands(fit, per_scale=1e6) for fit in effects.fits.values()]
     cautions = add_cautions(
         (SAFETY,),
@@ -123,6 +127,7 @@ def recommend_intervals(
         bands=_stack([band for band, _ in bands], BAND_COLUMNS),
         lines=_stack([line for _, line in bands], LINE_COLUMNS),
         today=tabulate_today(history, classes),
+        today_by_shop=tabulate_today_by_shop(history, classes),
         tried=_stack([w.tried for w in weighed], TRIED_COLUMNS),
         sensitivity=effects.checks,
         terms=effects.terms,
@@ -255,7 +260,7 @@ def _weigh(
         costs = TruckCosts(usage, float("nan") if stop is None else stop + config.costs.harm_per_stop, parts)
         priced = stop is not None and all(np.isfinite(part.cost) for part in parts)
         practised = (evidence.practised_low, evidence.practised_high)
-        trial = tabulate_trial(costs, *_trial_pair(practised, try_intervals), level)
+        trial = tabulate_trial(history, costs, *_trial_pair(practised, try_intervals), level=level, seed=seed)
         tried = tabulate_tried(costs, practised, try_intervals or _steps(*practised), level, priced=priced)
         if priced and usage.current is not None:
             bounds = make_bounds(config, usage, evidence)

@@ -18,24 +18,28 @@ REPLACEMENT_COLUMNS = [
     "component", "duty_cycle", "replace_at", "replace_at_low", "replace_at_high", "policy", "cost_per_1000",
     "cost_per_1000_low", "cost_per_1000_high", "run_to_failure_per_1000", "saving_share", "saving_share_low",
     "saving_share_high", "shape", "shape_low", "shape_high", "eta", "planned_cost", "failure_cost", "on_road_share",
-    "failures", "why",
+    "failures", "replace_at_unfound", "run_to_failure_unfound_per_1000", "why",
 ]  # fmt: skip
 
 
-def tabulate_replacement(history: History, *, level: float, seed: int) -> pd.DataFrame:
+def tabulate_replacement(
+    history: History, *, level: float, seed: int, found_share: float | None = None
+) -> pd.DataFrame:
     """Return the ``replacement`` table: one row per component and duty cycle with lives.
 
     Age replacement (Barlow & Proschan, *Mathematical Theory of Reliability*, 1965, chapter 4), the cost per mile
     averaged over trucks (gamma frailty), a failure costed at the shares seen on the road and at inspection. It is
     advised only where the shape's lower limit is above 1, the saving's lower limit is above 5 % of running to failure,
-    and the age is within the time the truck is kept.
+    and the age is within the time the truck is kept. Inspection in between makes failures cheaper, and planned
+    replacement pays less the more of them it finds: ``found_share`` sets that share in place of the one seen, and
+    ``replace_at_unfound`` and ``run_to_failure_unfound_per_1000`` say how it would be if none were found in time.
     """
     rows = []
     for component in sorted(history.lives["component"].dropna().unique()):
         fit = _fit(history, str(component), level)
         mine = history.lives[history.lives["component"] == component]
         classes = sorted(mine["duty_cycle"].dropna().unique())
-        rows += [_row(history, fit, mine, str(component), str(name), seed) for name in classes]
+        rows += [_row(history, fit, mine, str(component), str(name), seed, found_share) for name in classes]
     return pd.DataFrame(rows, columns=REPLACEMENT_COLUMNS)
 
 
@@ -52,7 +56,13 @@ def _fit(history: History, component: str, level: float) -> PracticeFit | NoPrac
 
 
 def _row(
-    history: History, fit: PracticeFit | NoPracticeFit, lives: pd.DataFrame, component: str, duty_cycle: str, seed: int
+    history: History,
+    fit: PracticeFit | NoPracticeFit,
+    lives: pd.DataFrame,
+    component: str,
+    duty_cycle: str,
+    seed: int,
+    found_share: float | None,
 ) -> dict[str, object]:
     mine = lives[lives["duty_cycle"] == duty_cycle]
     failed = mine[mine["failed"].astype(bool)]
@@ -63,12 +73,24 @@ def _row(
     row |= {name: getattr(effect, name) for name in ("shape", "shape_low", "shape_high", "eta")}
     price = history.config.costs.part(component, duty_cycle)
     on_road = float((failed["found_at"] != "inspection").mean()) if len(failed) else 1.0
+    on_road = on_road if found_share is None else 1 - found_share
     row |= {"on_road_share": on_road}
     if price is None:
         return row | {"policy": "unknown", "why": f"needs the costs of a {component}, planned and after a failure"}
     failure = on_road * price.failure + (1 - on_road) * price.planned
     row |= {"planned_cost": price.planned, "failure_cost": failure}
+    row |= _unfound(fit, effect, price.planned, price.failure)
     return row | _advise(fit, effect, price.planned, failure, _kept(history, duty_cycle), seed, on_road)
+
+
+def _unfound(fit: PracticeFit, effect: ClassEffect, planned: float, failure: float) -> dict[str, object]:
+    """Return the best age and the cost of running to failure if no failure were found in time."""
+    one = (np.array([effect.shape]), np.array([effect.eta]), np.array([fit.frailty_variance]))
+    age, _, run = best_ages(*one, planned, failure)
+    return {
+        "replace_at_unfound": float(age[0]) if np.isfinite(age[0]) and effect.shape_low > 1 else None,
+        "run_to_failure_unfound_per_1000": 1000 * float(run[0]),
+    }
 
 
 def _kept(history: History, duty_cycle: str) -> float:

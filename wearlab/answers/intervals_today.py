@@ -14,6 +14,7 @@ TODAY_COLUMNS = [
     "duty_cycle", "gaps", "trucks", "median", "mean", "p10", "p25", "p75", "p90",
     "planned_miles", "planned_hours", "planned_months", "share_over_plan", "median_months", "median_hours",
 ]  # fmt: skip
+SHOP_COLUMNS = ["duty_cycle", "shop", "gaps", "trucks", "median", "p10", "p90", "share_over_plan"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +125,42 @@ def tabulate_today(history: History, duty_cycles: tuple[str, ...]) -> pd.DataFra
                 "median_hours": _median(late["hours"]),
             }
         row |= {f"planned_{key}": value for key, value in plan.items()}
-        if len(miles) and np.isfinite(plan["miles"]):
-            row["share_over_plan"] = float((miles > plan["miles"]).mean())
+        row["share_over_plan"] = _late(late, plan)
         rows.append(row)
     return pd.DataFrame(rows, columns=TODAY_COLUMNS)
+
+
+def _late(gaps: pd.DataFrame, plan: dict[str, float]) -> float | None:
+    """Return the share of gaps longer than the plan in miles, hours or months, whichever came first."""
+    if not len(gaps) or not any(np.isfinite(value) for value in plan.values()):
+        return None
+    months = gaps["days"].to_numpy(dtype=float) / DAYS_PER_MONTH
+    each = {
+        "miles": gaps["miles"].to_numpy(dtype=float),
+        "hours": gaps["hours"].to_numpy(dtype=float),
+        "months": months,
+    }
+    over = [np.nan_to_num(each[key], nan=-np.inf) > value for key, value in plan.items() if np.isfinite(value)]
+    return float(np.any(over, axis=0).mean())
+
+
+def tabulate_today_by_shop(history: History, duty_cycles: tuple[str, ...]) -> pd.DataFrame:
+    """Return the ``today_by_shop`` table: which shops' trucks are greased when, over the last 24 months."""
+    rows = []
+    for name in duty_cycles:
+        late, plan = recent_gaps(history, name), planned_interval(history, name)
+        for shop, mine in late.groupby("shop", sort=True, observed=True):
+            miles = mine["miles"].to_numpy(dtype=float)
+            rows.append(
+                {
+                    "duty_cycle": name,
+                    "shop": str(shop),
+                    "gaps": len(mine),
+                    "trucks": mine["unit_id"].nunique(),
+                    "median": float(np.median(miles)),
+                    "p10": float(np.percentile(miles, 10)),
+                    "p90": float(np.percentile(miles, 90)),
+                    "share_over_plan": _late(mine, plan),
+                }
+            )
+    return pd.DataFrame(rows, columns=SHOP_COLUMNS)

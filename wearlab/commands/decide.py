@@ -15,6 +15,10 @@ def intervals(
     try_: Annotated[
         str | None, typer.Option("--try", help="intervals to try, comma-separated: 10000,15000,20000")
     ] = None,
+    found: Annotated[
+        float | None,
+        typer.Option(min=0, max=1, help="share of failures that inspection finds, for planned replacement (as seen)"),
+    ] = None,
 ) -> Reply:
     """Regrease intervals and planned replacement: what to change, what it saves, how sure."""
     from wearlab.answers.intervals import recommend_intervals
@@ -26,6 +30,7 @@ def intervals(
         level=asked.level,
         seed=asked.seed,
         try_intervals=as_numbers(try_),
+        found_share=found,
         progress=print_progress,
     )
     return reply_with(result, history)
