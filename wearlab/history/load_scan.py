@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 _CHUNK = 1 << 22
 _NEWLINE = 10
+_LONGEST_LINE = 1 << 20  # bytes of a line that the database may be given
 _TAIL = 3  # bytes
 
 
@@ -56,6 +57,7 @@ class _Tally:
         self.length = 0
         self.line_start = 0  # place of the byte after the last line end
         self.plain = True
+        self.longest = 0  # bytes of the longest line that has an end
         self.edges = False
 
     def take(self, joined: bytearray) -> None:
@@ -111,6 +113,7 @@ class _Tally:
         widths = absolute - starts
         # With CR LF line ends a blank line has one byte, the CR; in any other file a lone CR makes it not simple.
         blank = widths <= (1 if self.crlf else 0)
+        self.longest = max(self.longest, int(widths.max(initial=0)))
         if absolute.size:
             self.line_start = int(absolute[-1]) + 1
             full = np.flatnonzero(~blank)
@@ -128,7 +131,8 @@ class _Tally:
             self.trailing_blank = 0
         whole = not self.decoder.getstate()[0] and self.quotes % 2 == 0
         one_kind = self.returns == self.crlf and self.crlf in {0, self.newlines}
-        simple = self.plain and whole and one_kind and not self.blank_runs and self.newlines > 0
+        short = max(self.longest, self.length - self.line_start) <= _LONGEST_LINE
+        simple = self.plain and whole and one_kind and short and not self.blank_runs and self.newlines > 0
         return Scan(
             self.newlines + open_line,
             self.trailing_blank if simple else 0,

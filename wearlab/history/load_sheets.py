@@ -14,6 +14,7 @@ from wearlab.history.load_rows import BATCH_ROWS, Batch, DataFile, Sheet, unread
 
 _LARGEST_WORKBOOK = 1 << 30  # bytes unpacked
 _LARGEST_RATIO = 200  # unpacked over packed: real workbooks stay below about 30
+_MOST_ROWS_PER_BYTE = 100  # of a Parquet file: a row of a real table takes at least some bits
 
 
 def read_parquet(file: DataFile) -> Sheet:
@@ -22,6 +23,9 @@ def read_parquet(file: DataFile) -> Sheet:
         parquet = pq.ParquetFile(file.path, memory_map=False)
     except (OSError, pa.ArrowException) as error:
         raise unreadable(file.name, f"it is no whole Parquet file ({_first_line(error)})") from None
+    rows = parquet.metadata.num_rows
+    if rows > _MOST_ROWS_PER_BYTE * file.path.stat().st_size:
+        raise unreadable(file.name, f"its {file.path.stat().st_size:,} bytes would unpack to {rows:,} rows")
     header = tuple(name.strip() for name in parquet.schema_arrow.names)
     return Sheet(header, 1, _parquet_batches(file, parquet), parquet.metadata.num_rows)
 

@@ -4,6 +4,7 @@ import codecs
 import csv
 import gzip
 import io
+import math
 import zlib
 from collections import deque
 from collections.abc import Iterable, Iterator
@@ -21,6 +22,8 @@ _WILD = frozenset("*?[]{}")  # a path with one of these would name several files
 _CHUNK = 1 << 20
 _LONGEST_RECORD = 1_000  # lines; a quoted text longer than this is taken as a quote that was never closed
 _LARGEST_UNPACKED = 4 << 30  # bytes of text in a compressed file
+_LARGEST_RATIO = 200  # unpacked over packed: real exports stay below about 30
+_SMALL = 64 << 20  # bytes that any compressed file may unpack to, and characters that no line may have
 _SHOWN = 200  # characters of a malformed line that are kept
 
 
@@ -68,7 +71,7 @@ def read_text(file: DataFile, names: frozenset[str]) -> Sheet:
 
 def _find_delimiter(file: DataFile, encoding: str, names: frozenset[str], quote: str) -> str:
     with _opened(file, encoding) as stream:
-        first = next((line for line in stream if line.strip("\r\n")), None)
+        first = next((line for line in iter(lambda: stream.readline(_CHUNK), "") if line.strip("\r\n")), None)
     if first is None:
         raise DataError("empty-file", "the file is empty: not even a header", "export it again", file.name)
     return file.options.get("delimiter") or sniff_delimiter(first, names, quote)
@@ -141,13 +144,14 @@ def _candidates(file: DataFile, head: bytes) -> list[str]:
 def _count_lines(file: DataFile, encoding: str) -> int | None:
     """Return the number of lines (LF, CR LF or CR; the last may be open), or None where the bytes do not fit."""
     decoder = codecs.getincrementaldecoder(encoding)()
-    lines, last, size = 0, "", 0
+    lines, last, size, since = 0, "", 0, 0
+    largest = _largest_size(file)
     with _opened_bytes(file) as stream:
         while True:
             chunk = stream.read(_CHUNK)
             size += len(chunk)
-            if size > _LARGEST_UNPACKED and file.path.suffix == ".gz":
-                raise unreadable(file.name, "it unpacks to more than 4 GB")
+            if size > largest:
+                raise unreadable(file.name, f"it unpacks to more than {largest:,} bytes")
             try:
                 text = decoder.decode(chunk, final=not chunk)
             except UnicodeError:
@@ -155,8 +159,18 @@ def _count_lines(file: DataFile, encoding: str) -> int | None:
             if text:
                 lines += text.count("\n") + text.count("\r") - text.count("\r\n") - (last == "\r" and text[0] == "\n")
                 last = text[-1]
+                since = 0 if "\n" in text or "\r" in text else since + len(text)
+            if since > _SMALL:
+                raise unreadable(file.name, f"it has a line of more than {_SMALL:,} characters")
             if not chunk:
                 return lines + (last not in {"", "\n", "\r"})
+
+
+def _largest_size(file: DataFile) -> float:
+    """Return how many bytes a file may unpack to: without bounds where it is not compressed."""
+    if file.path.suffix.lower() != ".gz":
+        return math.inf
+    return min(_LARGEST_UNPACKED, max(_SMALL, _LARGEST_RATIO * file.path.stat().st_size))
 
 
 def sniff_delimiter(header: str, names: frozenset[str], quote: str) -> str:
