@@ -254,7 +254,7 @@ def test_on_paper_every_chart_names_its_colours() -> None:
 
 @pytest.mark.parametrize(("paper", "points"), [("A4", (595, 842)), ("Letter", (612, 792))])
 def test_the_page_goes_on_paper_where_a_pdf_writer_is_present(
-    study: Study, tmp_path: Path, paper: str, points: tuple[int, int]
+    study: Study, paper: str, points: tuple[int, int]
 ) -> None:
     try:
         find_printer()

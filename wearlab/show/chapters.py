@@ -141,7 +141,7 @@ def _engineer(study: Study) -> Chapter:
         "How often to regrease",
         "intervals",
         study.recommendation,
-        ("regrease", "today", "effects", "tried", "sensitivity", "terms", "robustness"),
+        ("regrease", "today", "today_by_shop", "effects", "tried", "sensitivity", "terms", "robustness", "trial"),
         paragraphs=(
             (
                 "One stop greases the whole truck, so there is one interval per duty cycle. It is weighed on what "

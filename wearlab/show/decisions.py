@@ -82,6 +82,7 @@ def decide(study: Study, *, audience: str = "all") -> tuple[Decision, ...]:
         _stock: ("manager",),
         _units: ("analyst", "manager"),
         _clusters: ("analyst", "manager"),
+        _angles: ("engineer",),
         _work: ("engineer", "manager", "analyst"),
     }
     found = [decision for make, readers in makers.items() if audience in ("all", *readers) for decision in make(study)]
@@ -266,7 +267,7 @@ def _units(study: Study) -> Iterable[Decision]:
     units = table_of(study.early, "units")
     if units.empty:
         return
-    flagged = [row for row in records(units) if bool(row["flagged"])]
+    flagged = records(units.loc[units["flagged"].astype(bool)])
     rate = show_share(study.settings.rate)
     if not flagged:
         headline = "No truck fails more than its class explains"
@@ -333,6 +334,22 @@ def _clusters(study: Study) -> Iterable[Decision]:
         yield Decision(area, f"No common cause beyond chance: {', '.join(quiet)}", (), None, "cluster")
     if study.clusters and all(isinstance(cluster, Unanswered) for cluster in study.clusters):
         yield from _unanswered(area, study.clusters[0], "cluster")
+
+
+def _angles(study: Study) -> Iterable[Decision]:
+    lines = table_of(study.driveline, "lines")
+    if lines.empty or not lines["out_of_range"].gt(0).any():
+        return
+    wrong = lines.loc[lines["out_of_range"] > 0]
+    worst = wrong.sort_values(["out_of_range", "unit_id", "line"], ascending=[False, True, True], kind="stable")
+    column = "together" if "together" in worst else "worst"
+    sentences = tuple(
+        f"Truck {show_text(row['unit_id'])}, {show_name(row['line'])} line: {show_sentence(row[column])}."
+        for row in records(worst.head(HEADLINE_UNITS))
+        if not is_missing(row[column])
+    )
+    headline = f"{len(wrong):,} of {len(lines):,} measured lines have joint angles out of range"
+    yield Decision("Joint angles", headline, sentences, None, "driveline")
 
 
 def _work(study: Study) -> Iterable[Decision]:

@@ -122,16 +122,23 @@ def safe_cell(value: Any) -> Any:
     return "'" + show_text(value) if value.startswith(DANGEROUS_STARTS) else show_text(value)
 
 
+def _safe_column(column: pd.Series) -> pd.Series:
+    """Return a column with every cell safe; one of numbers is only cleared of what is not finite."""
+    if pd.api.types.is_bool_dtype(column.dtype) or pd.api.types.is_integer_dtype(column.dtype):
+        return column
+    if pd.api.types.is_float_dtype(column.dtype):
+        return column.where(np.isfinite(column))
+    return pd.Series([safe_cell(value) for value in column], index=column.index, dtype=object)
+
+
 def write_csv(frame: pd.DataFrame, path: Path) -> None:
     """Write one table as CSV (UTF-8, comma, header), whole or not at all.
 
     Text that a spreadsheet would run is made harmless.
     """
-    safe = pd.DataFrame(
-        [[safe_cell(value) for value in row] for row in frame.itertuples(index=False, name=None)],
-        columns=[safe_cell(str(name)) for name in frame.columns],
-        dtype=object,
-    )
+    columns = {number: _safe_column(frame.iloc[:, number]) for number in range(frame.shape[1])}
+    safe = pd.DataFrame(columns, index=frame.index)
+    safe.columns = pd.Index([safe_cell(str(name)) for name in frame.columns])
     with whole_file(path) as beside:
         safe.to_csv(beside, index=False, lineterminator="\n", encoding="utf-8", errors="backslashreplace")
 

@@ -178,6 +178,34 @@ LIVES_LAYOUTS: dict[tuple[str, str], Layout] = {
         ),
         rows=24,
     ),
+    ("intervals", "today_by_shop"): Layout(
+        "Which shops grease when",
+        (
+            DUTY_CYCLE,
+            Field("shop", "Shop", "name"),
+            Field("gaps", "Gaps", "count"),
+            Field("trucks", "Trucks", "count"),
+            Field("median", "Median gap, miles", "number", "p10", "p90"),
+            Field("share_over_plan", "Later than planned", "share"),
+        ),
+        rows=24,
+        folded=True,
+    ),
+    ("intervals", "trial"): Layout(
+        "What a trial of two intervals would take",
+        (
+            DUTY_CYCLE,
+            Field("short", "Shorter, miles", "number"),
+            Field("long", "Longer, miles", "number"),
+            Field("years", "Years", "count"),
+            Field("trucks_needed", "Trucks needed", "count"),
+            Field("trucks_in_class", "Trucks in the class", "count"),
+            Field("power_of_class", "Chance with them all", "share"),
+            Field("reads", "That is", "prose"),
+        ),
+        rows=24,
+        folded=True,
+    ),
     ("intervals", "tried"): Layout(
         "What other intervals would do",
         (

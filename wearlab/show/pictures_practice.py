@@ -38,7 +38,10 @@ def picture_costs(study: Study) -> Picture | None:
         words.append(alt)
         draw = partial(draw_cost, costs, marks=marks, currency=currency, scale="miles")
         panels.append(make_panel(f"cost-{number}", show_name(row["duty_cycle"]).capitalize(), alt, draw))
-    note = f"Shaded: the flat zone, where cost is within 2 % of the least and the choice hardly matters.{fewer}"
+    note = (
+        "Shaded: the flat zone, where cost is within 2 % of the least and the choice hardly matters. "
+        f"Dotted: beyond what the fleet has practised.{fewer}"
+    )
     source = source_line(study.recommendation.basis)
     return Picture("costs", _cost_title(regrease), tuple(panels), tuple(words), note, source, curve)
 

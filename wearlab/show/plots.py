@@ -11,6 +11,7 @@ from typing import Any, Literal
 
 import matplotlib as mpl
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 from matplotlib.figure import Figure
@@ -18,7 +19,7 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from wearlab.show.document import show_text
 
-PANEL_WIDTH, PANEL_HEIGHT = 372, 268
+PANEL_WIDTH, PANEL_HEIGHT, MARGIN = 372, 268, 4
 
 # Each colour stands for a role, and the page gives every role a value of its own for light and for dark.
 INK, MUTED, GRID, PAPER = "#1d2430", "#586273", "#dde1e6", "#fdfdfb"
@@ -67,15 +68,28 @@ def draw_svg(
     """Return one chart as an ``<svg>`` element for a page: colours as CSS roles, ``alt`` as its text alternative."""
     style: dict[Any, Any] = {**mpl.rcParamsDefault, **STYLE, "svg.hashsalt": name}
     with mpl.rc_context(style):
-        figure = Figure(figsize=(width / 72, height / 72), layout="constrained")
+        figure = Figure(figsize=(width / 72, height / 72))
         figure.patch.set_alpha(0)
         axes = figure.add_subplot()
         axes.patch.set_alpha(0)
         draw(axes)
+        _fill(figure, axes)
         file = io.StringIO()
         metadata = dict.fromkeys(("Creator", "Date", "Format", "Type"))
         FigureCanvasSVG(figure).print_svg(file, metadata=metadata)  # type: ignore[no-untyped-call]
     return _for_page(file.getvalue(), alt=alt)
+
+
+def _fill(figure: Figure, axes: Axes) -> None:
+    """Let a chart with its labels and notes take the whole sheet, but for a thin margin."""
+    taken = axes.get_tightbbox(FigureCanvasAgg(figure).get_renderer())
+    if taken is None:
+        return
+    sheet, inner, margin = figure.bbox, axes.get_window_extent(), MARGIN * figure.dpi / 72
+    left, low = inner.x0 - taken.x0 + margin, inner.y0 - taken.y0 + margin
+    wide = max(sheet.width - left - (taken.x1 - inner.x1) - margin, 0.2 * sheet.width)
+    high = max(sheet.height - low - (taken.y1 - inner.y1) - margin, 0.2 * sheet.height)
+    axes.set_position((left / sheet.width, low / sheet.height, wide / sheet.width, high / sheet.height))
 
 
 def _for_page(svg: str, *, alt: str) -> str:

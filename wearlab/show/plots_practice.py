@@ -37,13 +37,15 @@ class Marks:
 def draw_cost(costs: pd.DataFrame, *, ax: Axes, marks: Marks, currency: str, scale: str) -> Axes:
     """Draw cost against regrease interval with the flat zone shaded.
 
-    Columns: ``interval``, ``cost``, maybe ``low`` and ``high``.
+    Columns: ``interval``, ``cost``, maybe ``low`` and ``high``, and ``in_practised_range``: dotted where it is false.
     """
     if np.isfinite(marks.low) and np.isfinite(marks.high):
         ax.axvspan(marks.low, marks.high, color=SOFT[2], alpha=0.55, linewidth=0)
     if {"low", "high"} <= set(costs):
         ax.fill_between(costs["interval"], costs["low"], costs["high"], color=SOFT[0], alpha=0.4, linewidth=0)
-    ax.plot(costs["interval"], costs["cost"], color=SERIES[0])
+    ax.plot(costs["interval"], costs["cost"], color=SERIES[0], linestyle=(0, (1, 1.5)), linewidth=1.2)
+    tried = costs[costs["in_practised_range"].astype(bool)] if "in_practised_range" in costs else costs
+    ax.plot(tried["interval"], tried["cost"], color=SERIES[0])
     ceiling = float(np.nanmax(costs["high"] if "high" in costs else costs["cost"]))
     ax.set_ylim(0, ceiling * 1.28)
     _mark(ax, costs, marks)
