@@ -134,6 +134,11 @@ TERMS: dict[str, str] = {
         "How often a truck is really greased: the mean miles of its last five completed gaps, steadied by the "
         "truck's own history and by its shop and class. It is what was done, not what was planned."
     ),
+    "trial": (
+        "Two regrease intervals run side by side on trucks of one class, which truck gets which decided by lot. It is the "
+        "only sure way to tell what an interval does. Simulated on the class's own trucks: how many trucks find the "
+        "fitted effect four times in five, and the chance of finding it with every truck of the class."
+    ),
     "practised range": (
         "The range of intervals that the fleet has actually tried, with enough trucks and failures at each end. "
         "Nothing is recommended outside it, because nobody here has seen what happens there."

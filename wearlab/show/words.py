@@ -7,6 +7,12 @@ from wearlab.show.terms import TERMS
 __all__ = ["ALIASES", "TERMS", "explain"]
 
 ALIASES: dict[str, str] = {
+    "Shorter": "trial",
+    "Longer": "trial",
+    "Years": "trial",
+    "Trucks needed": "trial",
+    "Trucks in the class": "trial",
+    "Chance with them all": "trial",
     "age at failure": "age",
     "after a failure of": "consequence",
     "check": "verdict",
