@@ -117,6 +117,7 @@ def mended(line: Line) -> Line:
         ((2.0, 2.0, 7.0), None, 2600),
         ((5.5, 1.0, 4.0, 0.0), (5.0, 1.5, 3.5, 0.5), 3000),
         ((3.1, 4.3), None, 4000),
+        ((2.0, 2.0), (1.0, 2.75), 1000),
     ],
 )
 def test_the_suggested_changes_bring_every_angle_in_loaded_and_unloaded(angles, unloaded, speed):

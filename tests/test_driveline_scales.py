@@ -88,6 +88,13 @@ def test_without_the_turns_of_the_trucks_there_are_no_cycles_and_no_index():
     assert "no-turns-per-mile" in {caution.code for caution in found.cautions}
 
 
+def test_a_share_is_what_a_scale_takes_from_the_log_of_the_ratio():
+    table = scales(explain(fleet(1.0)))
+    for name in ("joint_cycles", "severity_cycles", "severity_covariate"):
+        left = np.log(table["life_ratio"][name]) / np.log(table["life_ratio"]["miles"])
+        assert table["share_explained"][name] == pytest.approx(1 - left)
+
+
 def test_no_interval_leaves_out_its_value():
     found = explain(fleet(0.6)).scales
     for name in ("life_ratio", "share_explained"):
