@@ -135,8 +135,8 @@ TERMS: dict[str, str] = {
         "truck's own history and by its shop and class. It is what was done, not what was planned."
     ),
     "trial": (
-        "Two regrease intervals run side by side on trucks of one class, which truck gets which decided by lot. It is the "
-        "only sure way to tell what an interval does. Simulated on the class's own trucks: how many trucks find the "
+        "Two regrease intervals run side by side on trucks of one class, which truck gets which decided by lot. It is "
+        "the only sure way to tell what an interval does. Simulated on the class's own trucks: how many find the "
         "fitted effect four times in five, and the chance of finding it with every truck of the class."
     ),
     "practised range": (
