@@ -216,7 +216,8 @@ def _lives(truth: Truth, trucks: _Trucks, component: str, rng: np.random.Generat
 
 def _day(trucks: _Trucks, t: np.ndarray, miles: np.ndarray) -> pd.Series:
     years = trucks.begin_year[t] + (miles - trucks.begin[t]) / trucks.per_year[t]
-    return pd.Series(pd.Timestamp(RECORDS_FROM) + pd.to_timedelta(np.round(years * 365.25), unit="D"))
+    days = np.round(years * 365.25).astype(np.int64).astype("timedelta64[D]")
+    return pd.Series((np.datetime64(RECORDS_FROM, "D") + days).astype("datetime64[ns]"))
 
 
 def _gaps(truth: Truth, trucks: _Trucks) -> pd.DataFrame:
@@ -255,9 +256,9 @@ def _practice(trucks: _Trucks, gaps: pd.DataFrame) -> pd.DataFrame:
     """
     counted = gaps[gaps["counted"]].reset_index(drop=True)
     era = (counted["end_miles"] > trucks.change_at[counted["t"]]).to_numpy()
-    group = counted.groupby([counted["t"], era])["miles"]
-    raw = group.rolling(5, min_periods=1).mean().reset_index(level=[0, 1], drop=True).sort_index()
-    behind = np.minimum(group.cumcount() + 1, 5)
+    place = counted.groupby([counted["t"], era]).cumcount()
+    raw = _last_mean(counted["miles"], place, 5)
+    behind = np.minimum(place + 1, 5)
     log_gap = np.log(counted["miles"])
     key = [counted["duty_cycle"], counted["shop"]]
     own, noise, moving = _own_mean(counted["t"], log_gap, raw, behind)
@@ -282,6 +283,14 @@ def _practice(trucks: _Trucks, gaps: pd.DataFrame) -> pd.DataFrame:
     return both.sort_values(["t", "from"], kind="stable").reset_index(drop=True)
 
 
+def _last_mean(values: pd.Series, place: pd.Series, most: int) -> pd.Series:
+    """Return the mean of up to ``most`` values up to each; ``place`` counts them from 0 in their group."""
+    size = np.minimum(place.to_numpy() + 1, most)
+    total = np.concatenate([[0.0], np.cumsum(values.to_numpy(dtype=float))])
+    end = np.arange(1, len(values) + 1)
+    return pd.Series((total[end] - total[end - size]) / size, index=values.index)
+
+
 def _own_mean(t: pd.Series, log_gap: pd.Series, raw: pd.Series, behind: pd.Series) -> tuple[pd.Series, float, float]:
     """Return ln practice drawn to the truck's own mean so far, the variance of a gap, and the truck's own moves."""
     step = log_gap.groupby(t).diff().dropna()
@@ -291,7 +300,8 @@ def _own_mean(t: pd.Series, log_gap: pd.Series, raw: pd.Series, behind: pd.Serie
     full = full[full["size"] == 5]["mean"]
     spread = full.groupby(level=0).var().dropna()
     moving = max(float(spread.mean()) - noise / 5, 0.0) if len(spread) else 0.0
-    running = log_gap.groupby(t).expanding().mean().reset_index(level=0, drop=True).sort_index()
+    place = log_gap.groupby(t).cumcount()
+    running = _last_mean(log_gap, place, int(place.max()) + 1)
     running += noise / 2  # from the mean of the logarithms to that of the miles
     share = moving / (moving + noise / behind)
     return running + share * (np.log(raw) - running), noise, moving

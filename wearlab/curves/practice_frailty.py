@@ -48,7 +48,8 @@ class Stretches:
     design_before: Floats  # (items, terms): what was borne before entry, at these terms
     shape_before: Ints
     truck_before: Ints
-    log_start_before: Floats  # −inf where from age 0
+    log_start_before: Floats  # 0 where from age 0
+    later_before: Ints  # items not from age 0
     log_end_before: Floats
     found: Ints  # rows that end in a failure found at inspection
     log_upper: Floats  # its upper age, one per ``found``
@@ -133,7 +134,8 @@ def lay_out(
         design_before=np.ascontiguousarray(design[before.row] if design_before is None else design_before, dtype=float),
         shape_before=shape_of[before.row],
         truck_before=before.step,
-        log_start_before=np.where(from_new, -np.inf, np.log(np.where(from_new, scale, before.start) / scale)),
+        log_start_before=np.log(np.where(from_new, scale, before.start) / scale),
+        later_before=np.flatnonzero(~from_new),
         log_end_before=np.log(before.end / scale),
         found=np.flatnonzero(found),
         log_upper=np.log(upper[found] / scale),
@@ -174,9 +176,10 @@ def _hazards(data: Stretches, coefficients: Floats, log_shapes: Floats) -> _Haza
     found = data.found
     shape_before = np.exp(log_shapes)[data.shape_before]
     rate_before = np.exp(data.design_before @ coefficients)
-    from_start = np.exp(shape_before * data.log_start_before)
+    from_start = np.zeros(len(shape_before))
+    later = data.later_before
+    from_start[later] = np.exp(shape_before[later] * data.log_start_before[later])
     to_end = np.exp(shape_before * data.log_end_before)
-    start_before = np.where(np.isfinite(data.log_start_before), data.log_start_before, 0.0)
     before = rate_before * (to_end - from_start)
     to_upper = np.exp(shape[found] * data.log_upper)
     grown = to_upper - to_exit[found]
@@ -186,7 +189,7 @@ def _hazards(data: Stretches, coefficients: Floats, log_shapes: Floats) -> _Haza
         row=row,
         row_slope=rate * shape * (to_exit * data.log_exit - to_entry * data.log_entry),
         before=before,
-        before_slope=rate_before * shape_before * (to_end * data.log_end_before - from_start * start_before),
+        before_slope=rate_before * shape_before * (to_end * data.log_end_before - from_start * data.log_start_before),
         width=rate[found] * grown,
         width_slope=shape[found] * (to_upper * data.log_upper - to_exit[found] * data.log_exit[found]) / grown,
         sum=_sum_by(data.truck, row, data.trucks),

@@ -235,7 +235,9 @@ def fit_best(rows: pd.DataFrame, layout: Layout) -> tuple[Terms, Maximum] | None
     if rich < 2:
         return terms, common
     own_terms = place_terms(layout, has, own_shapes=True)
-    own = _maximise(own_terms, rows)
+    start = np.concatenate([common.coefficients, np.repeat(common.log_shapes, max(own_terms.shape_at) + 1)])
+    start = np.append(start, common.parameters[-1])
+    own = maximise(own_terms.stretches(rows, _curves(terms, common.parameters, common.stretches.scale)), start=start)
     if own is not None and own.log_likelihood - common.log_likelihood > max(own_terms.shape_at):
         return own_terms, own
     return terms, common
@@ -249,12 +251,17 @@ def _maximise(terms: Terms, rows: pd.DataFrame) -> Maximum | None:
     first = find_top(data)
     if first is None:
         return None
-    shapes = np.exp(first[data.design.shape[1] : -1])
-    curves = {
-        name: (float(shapes[at]), data.scale * float(np.exp(-first[c] / shapes[at])))
-        for c, (name, at) in enumerate(zip(terms.layout.classes, terms.shape_at, strict=True))
+    return maximise(terms.stretches(rows, _curves(terms, first, data.scale)), start=first)
+
+
+def _curves(terms: Terms, parameters: Floats, scale: float) -> dict[str, tuple[float, float]]:
+    """Return (β, η) by class."""
+    layout = terms.layout
+    shapes = np.exp(parameters[terms.further_at + len(layout.further) : -1])
+    return {
+        name: (float(shapes[at]), scale * float(np.exp(-parameters[c] / shapes[at])))
+        for c, (name, at) in enumerate(zip(layout.classes, terms.shape_at, strict=True))
     }
-    return maximise(terms.stretches(rows, curves), start=first)
 
 
 def practised_range(log_practice: Floats, expected: Floats, truck: Ints) -> tuple[float, float]:
