@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from wearlab.answers.wear_inspections import UNSEEN, look_every, next_looks, usual_gap
+from wearlab.answers.wear_inspections import UNSEEN, chance_past, look_every, next_looks, usual_gap
 from wearlab.answers.wear_practice import NOT_KNOWN, WearPractice, practised_by_life, with_practice
 from wearlab.answers.wear_rates import Lines, Readings, cross_limit, fit_paths
 from wearlab.evidence import SAFETY, Basis, Caution, Unanswered, add_cautions
@@ -31,6 +31,7 @@ TO_BASE = {
 }
 NO_WEAR = ("bolt_torque", "cup_height", "boot_offset")  # set when fitting, not worn by miles
 CLOSE_DAYS = 90.0
+DAYS_PER_MONTH = 365.25 / 12.0
 STRETCH = 1.25
 COLUMNS = (
     "unit_id",
@@ -55,6 +56,7 @@ COLUMNS = (
     "miles_to_next_look",
     "chance_past_by_then",
     "look_within",
+    "chance_past_ahead",
     "status",
 )
 
@@ -67,7 +69,8 @@ class Wear:
     ``miles_to_limit`` from the truck's present meter; null where there is no limit or no growth. ``high`` null: the
     readings do not rule out that the limit is never reached; ``beyond_measured``: the limit lies past any age measured.
     ``miles_to_next_look``: to the next look if looks go on as they did, ``chance_past_by_then`` of being past the limit
-    at it, ``look_within`` the miles in which that chance reaches 5 %. ``rates``: the rate of each class behind them,
+    at it, ``look_within`` the miles in which that chance reaches 5 %, ``chance_past_ahead`` that of being past the
+    limit after the months asked for, at the truck's own rate. ``rates``: the rate of each class behind them,
     ``practice_power`` (rate in proportion to miles per stop to this power, within class) with its limits, the usual
     miles between looks and ``look_every``, the miles within which a part found below two thirds of its limit is to be
     seen again. ``before_next_look``: the parts that may be past their limit before the next usual look, likeliest
@@ -85,7 +88,7 @@ class Wear:
         return {"parts": self.parts, "rates": self.rates, "before_next_look": self.before_next_look}
 
 
-def measure_wear(history: History, *, level: float) -> Wear | Unanswered:
+def measure_wear(history: History, *, level: float, months: int = 12) -> Wear | Unanswered:
     """Return rate and miles to limit of every measured part, from a line per part drawn toward its class and practice.
 
     Readings of earlier parts at a place teach the rates of their class too. Limits are fleet.toml's, lengths converted
@@ -108,7 +111,7 @@ def measure_wear(history: History, *, level: float) -> Wear | Unanswered:
             continue
         fitted, found = _fit(history, rows, str(component), str(quantity), level)
         cautions += found
-        parts.append(_list_parts(history, rows, fitted, unit, limit, level))
+        parts.append(_list_parts(history, rows, fitted, unit, limit, level, months))
         classes.append(_list_classes(rows, fitted, unit, limit))
     if not parts:
         return _unanswered(
@@ -255,6 +258,7 @@ def _list_parts(
     unit: str,
     limit: WearLimit | None,
     level: float,
+    months: int,
 ) -> pd.DataFrame:
     """Return one row per part still in service."""
     lines, codes = fitted.lines, fitted.codes
@@ -285,6 +289,7 @@ def _list_parts(
             "miles_to_next_look": missing,
             "chance_past_by_then": missing,
             "look_within": missing,
+            "chance_past_ahead": missing,
         }
     )
     if lines is not None:
@@ -300,7 +305,10 @@ def _list_parts(
         beyond = (now + age) > STRETCH * float(rows["age_miles"].max())
         gap = _gaps(rows, codes)[codes.part_class]
         looks = next_looks(lines, limit.value, np.asarray(last["age_miles"], dtype=float), now, gap)
+        ahead = now + per_day * months * DAYS_PER_MONTH
+        known = np.where(np.isfinite(ahead), chance_past(lines, limit.value, np.nan_to_num(ahead)), np.nan)
         table = table.assign(miles_to_limit=age, low=low, high=high, beyond_measured=beyond, **looks)
+        table["chance_past_ahead"] = known
     table["rate_per_1000"] = 1000.0 * table["rate"]
     table["status"] = _say_status(table, per_day)
     return table.loc[running, list(COLUMNS)]

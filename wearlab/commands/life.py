@@ -1,11 +1,12 @@
 """The commands about life and wear: fit, compare, wear, driveline."""
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from wearlab.asked import LIFE, Asked, Reply, question, read_history, reply_with
+from wearlab.asked import LIFE, Asked, Reply, question, read_history, reply_with, view
 
 
 @question(LIFE)
@@ -47,12 +48,44 @@ def compare(
 
 
 @question(LIFE)
-def wear(asked: Asked) -> Reply:
-    """Measured wear (joint play, spline backlash): rate, and miles to the limit."""
+def wear(
+    asked: Asked,
+    *,
+    months: Annotated[int, typer.Option(min=1, max=120, help="months ahead for the chance of passing the limit")] = 12,
+    beside: Annotated[
+        bool, typer.Option("--beside", help="beside the forecast from lives, both tried on earlier days")
+    ] = False,
+) -> Reply:
+    """Measured wear (joint play, spline backlash): rate, miles to the limit, and when to look again."""
     from wearlab.answers.wear import measure_wear
 
+    if beside:
+        return _beside(asked, months)
     history = read_history(asked)
-    return reply_with(measure_wear(history, level=asked.level), history)
+    return reply_with(measure_wear(history, level=asked.level, months=months), history)
+
+
+def _beside(asked: Asked, months: int) -> Reply:
+    from wearlab.answers.wear_beside import set_beside
+    from wearlab.history.source import open_fleet
+    from wearlab.study import backtest_days
+    from wearlab.terminal import print_progress
+
+    seen = view(asked)
+    with open_fleet(
+        asked.source, store_path=asked.store, today=seen.today, strict=False, progress=print_progress
+    ) as fleet:
+        history = fleet.history(seen, known_then=False, progress=print_progress)
+        result = set_beside(
+            history,
+            lambda day: fleet.history(replace(seen, as_of=day), known_then=True, progress=print_progress),
+            backtest_days(history, months=months),
+            months=months,
+            level=asked.level,
+            seed=asked.seed,
+            progress=print_progress,
+        )
+    return reply_with(result, history)
 
 
 @question(LIFE)

@@ -71,7 +71,7 @@ def build_history(  # noqa: PLR0913 - each changes what a life is, and none may 
     values = settle(
         config,
         as_of=as_of,
-        last_seen=lambda until: _last_seen(store, until),
+        last_seen=lambda until: last_seen(store, until),
         scale=scale,
         today=today,
         unknown_as_failure=unknown_as_failure,
@@ -96,6 +96,7 @@ def build_history(  # noqa: PLR0913 - each changes what a life is, and none may 
     return History(basis, cautions, config, day, values["scale"], factors, **frames)
 
 
-def _last_seen(store: Store, today: date) -> date | None:
+def last_seen(store: Store, today: date) -> date | None:
+    """Return the last day up to ``today`` that any row speaks of."""
     last = store.frame("lives/last_seen", {"today": today})["date"].iloc[0]
     return None if pd.isna(last) else pd.Timestamp(last).date()
