@@ -23,6 +23,7 @@ from wearlab.curves.fit import Fits, fit_strata
 from wearlab.evidence import Basis, Caution, Result, Unanswered, add_cautions
 from wearlab.history.lives import History
 from wearlab.history.load import Loaded
+from wearlab.history.outside import leave_out_personal
 from wearlab.history.source import Fleet, Progress, View, is_lives_file, open_fleet, read_source
 from wearlab.history.spill import Room
 
@@ -60,6 +61,7 @@ class Settings:
     cluster_components: tuple[str, ...] = field(default=())
     unknown_as_failure: bool = False
     room: Room = field(default_factory=Room)
+    outside: bool = False  # for readers outside the fleet: nothing that says who did the work
 
     def view(self) -> View:
         """Return how the history is looked at under these settings."""
@@ -179,6 +181,9 @@ def study_history(
     ``earlier`` holds the history as it was known on earlier days, on which the forecast is tried; ``folder`` is where
     the fleet's driveline files lie.
     """
+    if settings.outside:
+        history = leave_out_personal(history)
+        earlier = {day: leave_out_personal(known) for day, known in (earlier or {}).items()}
     level, found = settings.level, _Asked(history, dict(earlier or {}), folder, settings)
     if processes > 1:
         progress("looking for early failures, clusters and what comes next in a second process")

@@ -14,6 +14,7 @@ def report(
     audience: Annotated[str, typer.Option("--for", help="all, engineer, manager or analyst")] = "all",
     sheet: Annotated[bool, typer.Option("--sheet", help="also write the tables as one XLSX workbook")] = False,
     pdf: Annotated[bool, typer.Option("--pdf", help="also write the page as PDF (needs the extra 'pdf')")] = False,
+    outside: Annotated[bool, typer.Option("--outside", help="leave out who did the work (crew, driver, ...)")] = False,
     paper: Annotated[str, typer.Option(help="paper of the PDF: A4 or Letter")] = "A4",
 ) -> Reply:
     """All of it as one self-contained HTML page, with its tables as CSV beside it (--out DIR)."""
@@ -40,6 +41,7 @@ def report(
         seed=asked.seed,
         unknown_as_failure=asked.unknown_as_failures,
         room=room(asked),
+        outside=outside,
     )
     study = run_study(asked.source, settings, progress=print_progress, processes=2)
     print_progress("drawing the report")

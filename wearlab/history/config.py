@@ -102,6 +102,28 @@ class TableMap:
 
 
 @dataclass(frozen=True, slots=True)
+class Privacy:
+    """The ``[privacy]`` table: columns kept under a pseudonym, columns not kept at all, and where the key lies."""
+
+    pseudonyms: tuple[str, ...] = ()
+    leave_out: tuple[str, ...] = ()
+    key_file: str | None = None  # outside the fleet folder; without it the key stands in the environment
+
+
+@dataclass(frozen=True, slots=True)
+class ClassRule:
+    """One rule that tells a truck's duty cycle from its use over a year; every bound given must hold."""
+
+    duty_cycle: str
+    miles_per_year_over: float | None = None
+    miles_per_year_up_to: float | None = None
+    miles_per_hour_over: float | None = None
+    miles_per_hour_up_to: float | None = None
+    share_unpaved_over: float | None = None
+    share_unpaved_up_to: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class FleetConfig:
     """fleet.toml, checked. Distances in the file's own ``distance`` unit are already in miles here."""
 
@@ -122,3 +144,5 @@ class FleetConfig:
     limits: Limits = field(default_factory=Limits)
     joining: Mapping[str, float] = field(default_factory=dict)  # trucks a month that are to join, by duty cycle
     driveline: Driveline = field(default_factory=Driveline)
+    privacy: Privacy = field(default_factory=Privacy)
+    class_rules: tuple[ClassRule, ...] = ()  # the first that fits counts

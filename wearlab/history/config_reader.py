@@ -18,7 +18,7 @@ from wearlab.history.config import (
     WearLimit,
 )
 from wearlab.history.config_section import CONFIG_NAME, Section, suggest
-from wearlab.history.config_tables import read_tables
+from wearlab.history.config_tables import read_class_rules, read_privacy, read_tables
 
 MILES_PER_KM = 0.621371192237334  # 1 / 1.609344, the international mile
 SCALES = ("miles", "engine_hours", "days", "joint_cycles")
@@ -41,6 +41,8 @@ _TOP = (
     "shop",
     "forecast",
     "driveline",
+    "privacy",
+    "class_rules",
 )
 
 
@@ -80,6 +82,8 @@ def read_config(folder: Path) -> FleetConfig:
         limits=_read_limits(top.section("limits"), miles),
         joining=top.section("forecast").numbers("joining"),
         driveline=_read_driveline(top.section("driveline")),
+        privacy=read_privacy(top.section("privacy")),
+        class_rules=read_class_rules(top, duty_cycles, miles),
     )
 
 

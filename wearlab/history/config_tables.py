@@ -1,14 +1,19 @@
 """What fleet.toml says of how each table of an export is read: files, columns, dates, codes, keyword rules."""
 
+import math
 import re
 from difflib import get_close_matches
 
-from wearlab.history.config import Keywords, TableMap
+from wearlab.history.config import ClassRule, Keywords, Privacy, TableMap
 from wearlab.history.config_section import Section, suggest
-from wearlab.history.contract import TABLES, Table
+from wearlab.history.contract import TABLES, Kind, Table
 
 OPTIONS = ("delimiter", "quote", "encoding", "decimal", "thousands", "sheet")
 EXCEL_SERIAL = "serial"  # a date given as a count of days, as spreadsheets keep it: 1 = 1900-01-01
+_RULED = ("duty_cycle", "component", "position", "quantity", "unit")  # columns by which rows are told apart
+_BOUNDS = tuple(
+    f"{what}_{side}" for what in ("miles_per_year", "miles_per_hour", "share_unpaved") for side in ("over", "up_to")
+)
 _DATE_PARTS = frozenset("YymdbBHIMSpfjaA%")
 
 
@@ -96,3 +101,38 @@ def _read_codes(section: Section, name: str, table: Table, duty_cycles: tuple[st
         if choices and value not in choices:
             section.section(name).refuse(code, f"{value!r} is not one of {', '.join(choices)}", suggest(value, choices))
     return pairs
+
+
+def read_privacy(section: Section) -> Privacy:
+    """Return the checked ``[privacy]`` of fleet.toml; a number, a date or a code of the contract has no pseudonym."""
+    section.check_keys(("pseudonyms", "leave_out", "key_file"))
+    read = {"pseudonyms": section.words("pseudonyms"), "leave_out": section.words("leave_out")}
+    for key, names in read.items():
+        for name in names:
+            columns = [column for table in TABLES if (column := table.column(name))]
+            if any(column.kind is not Kind.TEXT or column.choices for column in columns) or name in _RULED:
+                section.refuse(key, f"{name!r} is no free text", "name a column such as crew or driver")
+            if key == "leave_out" and any(column.required for column in columns):
+                section.refuse(key, f"{name!r} is required", f'write pseudonyms = ["{name}"]')
+    key_file = section.word("key_file", "-") if "key_file" in section.values else None
+    return Privacy(read["pseudonyms"], read["leave_out"], key_file)
+
+
+def read_class_rules(top: Section, duty_cycles: tuple[str, ...] | None, miles: float) -> tuple[ClassRule, ...]:
+    """Return the checked ``[[class_rules]]`` of fleet.toml in their order, distances in miles."""
+    rules = top.values.get("class_rules", [])
+    if not isinstance(rules, list) or not all(isinstance(rule, dict) for rule in rules):
+        top.refuse("class_rules", "a list of tables is wanted", "write each rule under its own [[class_rules]]")
+    found = []
+    for values in rules:
+        rule = Section(values, ("class_rules",), top.text)
+        rule.check_keys(("duty_cycle", *_BOUNDS))
+        name = rule.word("duty_cycle", "", duty_cycles or ())
+        bounds = {bound: rule.number(bound, high=1.0 if "share" in bound else math.inf) for bound in _BOUNDS}
+        if all(value is None for value in bounds.values()):
+            rule.refuse(
+                "duty_cycle", f"the rule for {name!r} has no bound", "add one, such as miles_per_year_over = 60000"
+            )
+        scaled = {k: v if v is None or "share" in k else v * miles for k, v in bounds.items()}
+        found.append(ClassRule(name, **scaled))
+    return tuple(found)

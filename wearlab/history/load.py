@@ -34,6 +34,7 @@ from wearlab.history.load_stage import (
     prepare_staging,
     stage_files,
 )
+from wearlab.history.privacy import read_key
 from wearlab.history.store import Store, begin_change, create_tables, read_sql
 
 Progress = Callable[[str], None]
@@ -91,9 +92,10 @@ def load_folder(folder: Path, store: Store, *, today: date, progress: Progress, 
     sets aside more than ``max_set_aside_share`` of a table's rows, and with ``strict`` any row set aside.
     """
     config = read_config(folder)
+    key = read_key(folder, config.privacy)
     found, unread = find_files(folder, config)
     create_tables(store)
-    rebuild = needs_rebuild(store, config, today)
+    rebuild = needs_rebuild(store, config, today, key)
     known = recognise_files(store, found, rebuild=rebuild)
     if rebuild:
         check_all_there(store, found)
@@ -101,7 +103,7 @@ def load_folder(folder: Path, store: Store, *, today: date, progress: Progress, 
     names = {one.file.table for one in known if not one.done}
     prepare_staging(store, names)
     try:
-        staged = _stage_all(known, config, today, store, progress)
+        staged = _stage_all(known, config, today, key, store, progress)
         with store.transaction():
             begin_change(store)
             if rebuild:
@@ -110,7 +112,7 @@ def load_folder(folder: Path, store: Store, *, today: date, progress: Progress, 
             outcomes = _move_all(store, staged)
             accounts, set_aside = _account(known, outcomes), _list_set_aside(store, known)
             _check_shares(accounts, set_aside, config, strict=strict)
-            record_load(store, known, staged, outcomes, config=config, today=today)
+            record_load(store, known, staged, outcomes, config=config, today=today, key=key)
             cautions = gather_cautions(store, config, known, unread)
             basis = _basis(store, folder, config, known)
             rules, changes = review_rules(store, config), review_changes(store)
@@ -132,13 +134,13 @@ def load_folder(folder: Path, store: Store, *, today: date, progress: Progress, 
 
 
 def _stage_all(
-    known: tuple[Known, ...], config: FleetConfig, today: date, store: Store, progress: Progress
+    known: tuple[Known, ...], config: FleetConfig, today: date, key: bytes | None, store: Store, progress: Progress
 ) -> tuple[StagedFile, ...]:
     staged: list[StagedFile] = []
     for table in TABLES:
         new = [one for one in known if one.file.table == table.name and not one.done]
         if new:
-            staged += stage_files(table, new, config=config, today=today, store=store, progress=progress)
+            staged += stage_files(table, new, config=config, today=today, key=key, store=store, progress=progress)
     for name, mapping in config.tables.items():
         check_mapping(
             name, mapping, [(one.known.file, one.unmatched) for one in staged if one.known.file.table == name]

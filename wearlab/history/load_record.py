@@ -14,26 +14,27 @@ from wearlab.history.load_files import fingerprint
 from wearlab.history.load_repeats import write_for
 from wearlab.history.load_rows import DataFile
 from wearlab.history.load_stage import Known, Outcome, StagedFile
+from wearlab.history.privacy import mark_key
 from wearlab.history.store import Store, read_sql, read_table_sql
 
 
-def needs_rebuild(store: Store, config: FleetConfig, today: date) -> bool:
+def needs_rebuild(store: Store, config: FleetConfig, today: date, key: bytes | None) -> bool:
     """Return whether the rows of the store were read with another mapping, or up to a later day, than they would be."""
     if store.count("files") == 0:
         return False
     facts = _read_facts(store)
     earlier = (config.as_of or today).isoformat() < facts.get("last_day", "")
-    return earlier or facts.get("reading") != _reading_settings(config)
+    return earlier or facts.get("reading") != _reading_settings(config, key)
 
 
-def _reading_settings(config: FleetConfig) -> str:
+def _reading_settings(config: FleetConfig, key: bytes | None) -> str:
     """Return what of fleet.toml decides how a row reads, as one text to compare."""
     tables = {name: asdict(mapping) for name, mapping in config.tables.items()}
     for mapping in tables.values():
         del mapping["files"]
-    return json.dumps(
-        {"distance": config.distance, "duty_cycles": config.duty_cycles, "tables": tables}, sort_keys=True
-    )
+    privacy = [config.privacy.pseudonyms, config.privacy.leave_out, mark_key(key)]
+    settings = {"distance": config.distance, "duty_cycles": config.duty_cycles, "tables": tables, "privacy": privacy}
+    return json.dumps(settings, sort_keys=True)
 
 
 def _read_facts(store: Store) -> dict[str, str]:
@@ -100,6 +101,7 @@ def record_load(
     *,
     config: FleetConfig,
     today: date,
+    key: bytes | None,
 ) -> None:
     """Write the standing account of each file, the rows set aside, and what a later load must know."""
     facts = _read_facts(store)
@@ -117,7 +119,7 @@ def record_load(
         _note(store, facts, f"cautions {file_id}", json.dumps(cautions) if cautions else None)
         _note(store, facts, f"again {file_id}", None)
     store.run("load_move_aside")
-    _note(store, facts, "reading", _reading_settings(config))
+    _note(store, facts, "reading", _reading_settings(config, key))
     _note(store, facts, "last_day", (config.as_of or today).isoformat())
 
 

@@ -9,12 +9,13 @@ from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
-from wearlab.history.config import FleetConfig, TableMap
+from wearlab.history.config import FleetConfig, Privacy, TableMap
 from wearlab.history.config_reader import MILES_PER_KM
 from wearlab.history.config_tables import EXCEL_SERIAL
 from wearlab.history.contract import Column, Kind, Table
 from wearlab.history.load_files import Layout
 from wearlab.history.load_rows import Bulk
+from wearlab.history.privacy import pad_key
 from wearlab.history.store import quote_name, read_sql
 
 LEFT = -1  # the fault of a row that was not judged: it is read again, carefully
@@ -59,11 +60,12 @@ class Reading:
     values: Mapping[str, Any]
     plain_numbers: bool
     present: frozenset[str]  # columns that at least one of the files to be staged has, or a rule tells
+    privacy: Privacy
     trim: bool = True  # values may have blanks at their edges
 
 
 def plan_reading(
-    table: Table, config: FleetConfig, today: date, *, plain_numbers: bool, present: Iterable[str]
+    table: Table, config: FleetConfig, today: date, *, plain_numbers: bool, present: Iterable[str], key: bytes | None
 ) -> Reading:
     """Return how one table is read; dates after ``as_of`` (``today`` where it is not set) are faults."""
     mapping = config.tables.get(table.name, TableMap())
@@ -78,12 +80,15 @@ def plan_reading(
         "decimal_mark": mapping.options.get("decimal", "."),
     }
     faults: list[Fault] = []
+    private = {*config.privacy.pseudonyms, *config.privacy.leave_out}
     for column in table.columns:
         choices = column.choices
         if column.name == "duty_cycle" and config.duty_cycles is not None:
             choices = config.duty_cycles
         values[f"choices_{column.name}"] = list(choices)
-        faults += _list_faults(column, choices, values, told=column.name in mapping.keywords.rules)
+        seen = "null" if mapping.keywords.look_in in private else "look_in"
+        told = seen if column.name in mapping.keywords.rules else None
+        faults += _list_faults(column, choices, values, told=told)
     for name, codes in mapping.codes.items():
         number = _code_number(mapping, name)
         values[f"codes_{number}"], values[f"meanings_{number}"] = list(codes), list(codes.values())
@@ -91,15 +96,20 @@ def plan_reading(
         values[f"parts_{number}"] = [part for part, _ in rules]
         values[f"told_{number}"] = [means for _, means in rules]
     plain = plain_numbers or ("thousands" not in mapping.options and "decimal" not in mapping.options)
-    return Reading(table, tuple(faults), mapping, values, plain, frozenset(present) | mapping.keywords.rules.keys())
+    if key is not None:
+        values["inner_pad"], values["outer_pad"] = pad_key(key)
+    ruled = mapping.keywords.rules.keys()
+    return Reading(table, tuple(faults), mapping, values, plain, frozenset(present) | ruled, config.privacy)
 
 
 def _code_number(mapping: TableMap, name: str) -> int:
     return list(mapping.codes).index(name)
 
 
-def _list_faults(column: Column, choices: tuple[str, ...], values: Mapping[str, Any], *, told: bool) -> list[Fault]:
-    """Return what can be wrong with one column; ``told`` where keyword rules give its blank values."""
+def _list_faults(
+    column: Column, choices: tuple[str, ...], values: Mapping[str, Any], *, told: str | None
+) -> list[Fault]:
+    """Return what can be wrong with one column; ``told`` is what is shown where keyword rules give no value for it."""
     name = column.name
     typed, raw = quote_name(name), quote_name(f"raw_{name}")
     found: list[Fault] = []
@@ -107,8 +117,8 @@ def _list_faults(column: Column, choices: tuple[str, ...], values: Mapping[str, 
     def add(reason: str, condition: str) -> None:
         found.append(Fault(name, reason, condition, raw))
 
-    if column.required and told:
-        found.append(Fault(name, "a value is required, and no keyword rule fits the text", f"{raw} is null", "look_in"))
+    if column.required and told is not None:
+        found.append(Fault(name, "a value is required, and no keyword rule fits the text", f"{raw} is null", told))
     elif column.required:
         add("a value is required", f"{raw} is null")
     if column.kind in _UNREADABLE:
@@ -264,7 +274,7 @@ def _find_text(reading: Reading, layout: Layout) -> str:
     """Return the text in which keyword rules look, null where the file has no such column."""
     name = reading.mapping.keywords.look_in
     number = layout.columns.get(name, dict(layout.attributes).get(name))
-    return "null::varchar" if number is None else _write_text(name, number, reading)
+    return "null::varchar" if number is None else _write_meaning(name, number, reading)
 
 
 def _write_hit(number: int, reading: Reading, layout: Layout) -> str:
@@ -286,6 +296,14 @@ def _write_raw(column: Column, reading: Reading, layout: Layout) -> str:
 
 
 def _write_text(name: str, number: int, reading: Reading) -> str:
+    """Return the text of one column of the file as it is kept: its meaning, or its pseudonym, or nothing."""
+    if name in reading.privacy.leave_out:
+        return "null::varchar"
+    text = _write_meaning(name, number, reading)
+    return f"pseudonym({text}, $inner_pad, $outer_pad)" if name in reading.privacy.pseudonyms else text
+
+
+def _write_meaning(name: str, number: int, reading: Reading) -> str:
     """Return the trimmed text of one column of the file, its code replaced by what fleet.toml says it means."""
     text = f"nullif(trim(c{number}, $spaces), '')" if reading.trim else f"c{number}"
     if name not in reading.mapping.codes:

@@ -55,7 +55,7 @@ class Outcome:
 
 def prepare_staging(store: Store, names: set[str]) -> None:
     """Make the temporary tables and functions that a load of these tables works with, empty."""
-    for name in ("number", "grouped", "day", "time", "serial", "flag", "line"):
+    for name in ("number", "grouped", "day", "time", "serial", "flag", "line", "pseudonym"):
         store.run(f"load_macro_{name}")
     for name in ("aside", "lines", "placed"):
         store.run(f"load_{name}_create")
@@ -100,6 +100,7 @@ def stage_files(
     *,
     config: FleetConfig,
     today: date,
+    key: bytes | None,
     store: Store,
     progress: Callable[[str], None],
 ) -> tuple[StagedFile, ...]:
@@ -114,7 +115,10 @@ def stage_files(
         sheet, mapping = open_file(known.file, config), config.tables.get(table.name, TableMap())
         opened.append(_Opened(known, sheet, lay_out(known.file, sheet, table, mapping)))
     columns = {name for one in opened for name in one.layout.columns}
-    plans = {plain: plan_reading(table, config, today, plain_numbers=plain, present=columns) for plain in (False, True)}
+    plans = {
+        plain: plan_reading(table, config, today, plain_numbers=plain, present=columns, key=key)
+        for plain in (False, True)
+    }
     _create_staged(store, table, plans[False].present)
     staged: list[StagedFile] = []
     for form, group in groupby(opened, key=lambda one: one.form):
@@ -165,7 +169,7 @@ def _settle_file(
     last_line: int,
 ) -> StagedFile:
     file_id = one.known.file_id
-    _set_aside_malformed(store, reading.table, file_id, malformed)
+    _set_aside_malformed(store, reading, file_id, malformed)
     if _check_dates(store, reading, one):
         _set_aside_faults(store, reading, file_id)
     layout = one.layout
@@ -211,17 +215,18 @@ def count_gap(name: str, expected: int, found: int) -> DataError:
     )
 
 
-def _set_aside_malformed(store: Store, table: Table, file_id: int, malformed: list[Malformed]) -> None:
+def _set_aside_malformed(store: Store, reading: Reading, file_id: int, malformed: list[Malformed]) -> None:
+    private = reading.privacy.pseudonyms or reading.privacy.leave_out  # the line may hold what is not to be kept
     if not malformed:
         return
     count = len(malformed)
     rows = pa.table(
         {
-            "table_name": pa.array([table.name] * count, pa.string()),
+            "table_name": pa.array([reading.table.name] * count, pa.string()),
             "file_id": pa.array([file_id] * count, pa.int32()),
             "line": pa.array([one.line for one in malformed], pa.int64()),
             "column_name": pa.array([None] * count, pa.string()),
-            "value": pa.array([one.text for one in malformed], pa.string()),
+            "value": pa.array([None if private else one.text for one in malformed], pa.string()),
             "reason": pa.array([one.reason for one in malformed], pa.string()),
             "staged_row": pa.array([None] * count, pa.int64()),
         }
