@@ -319,7 +319,7 @@ def test_another_interval_moves_failures_as_its_effect_says(monkeypatch: pytest.
     stops = made.stops.set_index("duty_cycle")
     assert stops.loc["regional", "stops_then"] == pytest.approx(2 * stops.loc["regional", "stops_now"])
     assert stops.loc["line_haul", "stops_then"] == stops.loc["line_haul", "stops_now"]
-    everything = made.totals.set_index("group").loc["all"]
+    everything = made.adopted.set_index("group").loc["all"]
     assert everything["avoided"] == pytest.approx(table["avoided"].sum())
     assert everything["avoided"] == pytest.approx(made.by_year["avoided"].sum())
     assert everything["avoided_low"] <= everything["avoided"] <= everything["avoided_high"]
@@ -337,7 +337,7 @@ def test_what_stops_cost_more_is_set_against_what_failures_cost_less(monkeypatch
     history = replace(_episodes(NOW, 20_000.0), config=config)
     made = forecast_change(history, intervals={"regional": 10_000.0}, months=30, level=0.9, seed=1, progress=_quiet)
     assert isinstance(made, Change)
-    row = made.totals.set_index("group").loc["regional"]
+    row = made.adopted.set_index("group").loc["regional"]
     fewer = made.change.set_index(["component", "duty_cycle"]).loc[("joint", "regional"), "avoided"]
     more = row["stops_then"] - row["stops_now"]
     assert row["saving"] == pytest.approx(2400 * fewer - 45 * more, rel=1e-6)

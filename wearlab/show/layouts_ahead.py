@@ -1,6 +1,6 @@
 """Which columns of the tables of what lies ahead a reader sees: forecast, wear, work."""
 
-from wearlab.show.fields import COMPONENT, DUTY_CYCLE, POSITION, SHOP, UNIT, Field, Layout, ends
+from wearlab.show.fields import COMPONENT, DUTY_CYCLE, FAILURES, POSITION, SHOP, UNIT, Field, Layout, ends
 
 AHEAD_LAYOUTS: dict[tuple[str, str], Layout] = {
     ("forecast", "totals"): Layout(
@@ -61,6 +61,7 @@ AHEAD_LAYOUTS: dict[tuple[str, str], Layout] = {
             Field("unit", "Unit", "text"),
             Field("rate_per_1000", "Per 1,000 miles", "number"),
             Field("miles_to_limit", "Miles to limit", "number", "low", "high"),
+            Field("look_within", "Look within, miles", "whole"),
             Field("status", "Status", "text"),
         ),
         order=("miles_to_limit", "unit_id", "position"),
@@ -75,6 +76,9 @@ AHEAD_LAYOUTS: dict[tuple[str, str], Layout] = {
             Field("measurements", "Measurements", "count"),
             Field("rate_per_1000", "Per 1,000 miles", "number"),
             Field("unit", "Unit", "text"),
+            Field("practice_power", "Practice power", "number", "practice_low", "practice_high"),
+            Field("usual_miles_between_looks", "Usual miles between looks", "whole"),
+            Field("look_every", "Look every, miles", "whole"),
         ),
         rows=24,
         folded=True,
@@ -101,6 +105,7 @@ AHEAD_LAYOUTS: dict[tuple[str, str], Layout] = {
             Field("task", "Task", "name"),
             Field("due_miles", "Due at, miles", "whole"),
             Field("due_date", "Due on", "date"),
+            Field("week", "Week of", "date"),
             Field("why", "Why", "prose"),
         ),
         rows=20,
@@ -170,6 +175,82 @@ AHEAD_LAYOUTS: dict[tuple[str, str], Layout] = {
             Field("share_observed", "Failed", "share", "share_low", "share_high"),
         ),
         rows=10,
+        folded=True,
+    ),
+    ("forecast", "adopted"): Layout(
+        "What other intervals would change, all together",
+        (
+            Field("group", "Group", "name"),
+            Field("expected_now", "Failures now", "number"),
+            Field("expected_then", "Failures then", "number"),
+            ends("avoided", "Failures avoided", "number"),
+            Field("parts_now", "Parts needed now", "number"),
+            Field("parts_then", "Parts needed then", "number"),
+            Field("stops_now", "Stops now", "count"),
+            Field("stops_then", "Stops then", "count"),
+            ends("saving", "Saving of failures and stops, {currency}", "money"),
+        ),
+        rows=24,
+    ),
+    ("forecast", "by_year"): Layout(
+        "Year by year",
+        (
+            Field("year", "Year", "count"),
+            Field("months", "Months", "count"),
+            Field("expected_now", "Failures now", "number"),
+            Field("expected_then", "Failures then", "number"),
+            ends("avoided", "Failures avoided", "number"),
+        ),
+        rows=10,
+        folded=True,
+    ),
+    ("wear", "before_next_look"): Layout(
+        "Parts that may pass their limit before the next usual look",
+        (
+            UNIT,
+            POSITION,
+            Field("quantity", "Quantity", "name"),
+            Field("latest", "Latest", "number"),
+            Field("limit", "Limit", "number"),
+            Field("miles_to_next_look", "Miles to next look", "whole"),
+            Field("chance_past_by_then", "Chance past by then", "odds"),
+            Field("look_within", "Look within, miles", "whole"),
+        ),
+    ),
+    ("wear", "beside"): Layout(
+        "Wear beside lives",
+        (
+            UNIT,
+            POSITION,
+            Field("quantity", "Quantity", "name"),
+            Field("chance_by_lives", "Chance by lives", "odds"),
+            Field("chance_by_wear", "Chance by wear", "odds"),
+            Field("chance_together", "Chance together", "odds"),
+        ),
+    ),
+    ("wear", "tried"): Layout(
+        "Wear and lives tried on the past",
+        (
+            Field("method", "Method", "name"),
+            Field("parts", "Parts", "count"),
+            FAILURES,
+            Field("brier", "Brier score", "number"),
+            Field("concordance", "Pairs ranked rightly", "share"),
+            Field("gain", "Gain in Brier score", "number"),
+            Field("gain_error", "Gain error", "number"),
+        ),
+    ),
+    ("due", "weeks"): Layout(
+        "Work by week and shop",
+        (
+            SHOP,
+            Field("week", "Week of", "date"),
+            Field("trucks", "Trucks", "count"),
+            Field("jobs", "Jobs", "count"),
+            Field("minutes", "Minutes", "count"),
+            Field("replacements", "Replacements", "count"),
+        ),
+        rows=24,
         folded=True,
     ),
     ("forecast", "change"): Layout(

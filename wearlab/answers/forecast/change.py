@@ -23,7 +23,7 @@ FloatArray = npt.NDArray[np.float64]
 class Change:
     """Failures, parts and money over the months ahead at today's practice and at other intervals.
 
-    ``totals``: all trucks, then each duty cycle: failures, parts (failures and other replacements), regrease stops and
+    ``adopted``: all trucks, then each duty cycle: failures, parts (failures and other replacements), regrease stops and
     cost now and then, ``avoided`` and ``saving`` (of failures and stops together) with their intervals. ``by_year`` the
     failures of each year ahead. ``change`` by component and duty cycle: ``interval_now`` (median of the trucks),
     ``interval_then``, ``theta``, failures, and the saving on failures alone. ``stops`` by duty cycle the regrease stops
@@ -32,14 +32,14 @@ class Change:
 
     basis: Basis
     cautions: tuple[Caution, ...]
-    totals: pd.DataFrame
+    adopted: pd.DataFrame
     by_year: pd.DataFrame
     change: pd.DataFrame
     stops: pd.DataFrame
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the tables by their public names."""
-        return {"totals": self.totals, "by_year": self.by_year, "change": self.change, "stops": self.stops}
+        return {"adopted": self.adopted, "by_year": self.by_year, "change": self.change, "stops": self.stops}
 
 
 @dataclass(frozen=True, slots=True)
