@@ -77,12 +77,12 @@ def straight_lives(rng: np.random.Generator, size: int, per_truck: int, factor: 
     )
 
 
-@pytest.mark.parametrize("size", [60, 250])
-def test_straightness_keeps_its_level_on_weibull_lives(size: int) -> None:
+@pytest.mark.parametrize(("size", "per_truck"), [(60, 1), (250, 1), (250, 6)])
+def test_straightness_keeps_its_level_on_weibull_lives(size: int, per_truck: int) -> None:
     rng = np.random.default_rng(2)
     p_values = []
     for _ in range(400):
-        obs = straight_lives(rng, size, 1, 0.0)
+        obs = straight_lives(rng, size, per_truck, 0.0)
         found = judge_straightness(obs, plain(obs)[0]) if obs.failures >= 10 else None
         if found is not None:
             p_values.append(found.p_value)

@@ -137,9 +137,13 @@ def fit_stratum(
 
 def several_per_truck(obs: Observations) -> bool:
     """Return whether enough trucks have more than one life for their spread to matter and to be seen."""
+    return share_trucks(obs) and int((np.unique(obs.truck, return_counts=True)[1] > 1).sum()) >= SEVERAL
+
+
+def share_trucks(obs: Observations) -> bool:
+    """Return whether enough lives come from trucks with more than one life for them not to be independent."""
     lives = np.unique(obs.truck, return_counts=True)[1]
-    several = lives[lives > 1]
-    return len(several) >= SEVERAL and int(several.sum()) >= SEVERAL_SHARE * len(obs)
+    return int(lives[lives > 1].sum()) >= SEVERAL_SHARE * len(obs)
 
 
 def as_rows(obs: Observations) -> Rows:
@@ -223,19 +227,20 @@ def _say_few(obs: Observations) -> tuple[tuple[str, str], ...]:
     text = (
         f"only {obs.failures} of {say_count(obs.lives, 'part')} {have} failed: the shape is little more than a guess."
     )
-    if obs.failures <= 5:
-        text += " (In simulated fleets with so few failures the 90 % intervals held the truth 85 to 95 % of the time.)"
+    text += " (In simulated fleets with so few failures 90 % intervals held the truth 85 to 95 % of the time.)"
     return (("few-failures", text),)
 
 
 def _say_trucks(obs: Observations, truck: TruckFit | None, curve: Weibull) -> tuple[tuple[str, str], ...]:
-    if not several_per_truck(obs):
+    if not share_trucks(obs):
         return ()
     if truck is None:
+        few = say_count(obs.failures, "failure")
+        on = "" if several_per_truck(obs) else f" on {say_count(len(np.unique(obs.truck)), 'truck')}"
         text = (
-            f"trucks give several lives each, but {obs.failures} failures are too few to estimate how trucks differ: "
-            "the intervals take every life as independent. (In simulated fleets whose trucks differ, 90 % intervals so "
-            "made held the truth 82 to 91 % of the time.)"
+            f"trucks give several lives each, but from {few}{on} it cannot be told how trucks differ: the intervals "
+            "take every life as independent. (In simulated fleets whose trucks differ, 90 % intervals so made held the "
+            "truth 82 to 91 % of the time.)"
         )
         return (("truck-spread-unknown", text),)
     averaged, plain = truck.life_at(SHARES["b10"]), float(curve.life_at(SHARES["b10"]))
