@@ -45,6 +45,7 @@ def checks():
         "all classes",
         "within shops",
         "between shops",
+        "shops with levels of their own",
         "within trucks that changed",
         "between trucks",
         "inspection finds as suspensions",
@@ -69,6 +70,7 @@ def test_a_hidden_cause_between_shops_splits_within_from_between():
     seen = checks_of(draw(truth, seed=5))
     assert seen.loc["between shops", "theta"] > seen.loc["within shops", "theta"] + 0.7
     assert abs(seen.loc["within shops", "theta"] - 0.5) < 0.45
+    assert abs(seen.loc["shops with levels of their own", "theta"] - 0.5) < 0.45
     assert seen.loc["negative control", "theta_low"] > 0
 
 

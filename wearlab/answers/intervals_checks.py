@@ -25,6 +25,8 @@ from wearlab.history.lives import History
 Floats = npt.NDArray[np.float64]
 Words = npt.NDArray[np.object_]
 
+FAILURES_OF_SHOP = 10  # a shop with fewer has no level of its own
+MOST_SHOPS = 20
 CHANGED = 1.3  # practice that ranged this much on one truck has changed
 CHECK_COLUMNS = ["component", "check", "theta", "theta_low", "theta_high", "failures", "trucks", "reads"]
 
@@ -72,6 +74,7 @@ def _check(
 
     one("all classes", data, "one effect for all classes")
     add(*_split(data, data.rows["shop"].to_numpy(dtype=object), "shops", level))
+    add(*_shop_levels(data, level))
     add(*_split_trucks(data, level))
     one("inspection finds as suspensions", without_inspection(data), "failures on the road only")
     assumed = _prepare(shown, fit.component, curves_of(fit), calibration, assumed=True, further=further)
@@ -139,6 +142,19 @@ def _split(data: Prepared, group: Words, name: str, level: float) -> _Reads:
         return (), {}
     terms = fit_terms(data, {inside: within, between: mean}, level=level)
     return terms, {inside: f"trucks of the same {name[:-1]} compared", between: f"means of {name} compared"}
+
+
+def _shop_levels(data: Prepared, level: float) -> _Reads:
+    """Return the effect when every shop with failures enough has a level of its own."""
+    shop = data.rows["shop"].to_numpy(dtype=object).astype(str)
+    counts = pd.Series(shop[data.rows["failed"].to_numpy(dtype=bool)]).value_counts()
+    own = sorted(counts.index[counts >= FAILURES_OF_SHOP])[:MOST_SHOPS]
+    if len(own) < 2:
+        return (), {}
+    name = "shops with levels of their own"
+    levels = {f"shop {place}": (shop == which).astype(float) for place, which in enumerate(own[1:])}
+    terms = fit_terms(data, {name: data.layout.practice} | levels, level=level)
+    return terms, {name: "whatever else a shop does is held equal"}
 
 
 def _split_trucks(data: Prepared, level: float) -> _Reads:
