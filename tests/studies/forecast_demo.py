@@ -13,6 +13,7 @@ from pathlib import Path
 import pandas as pd
 
 from wearlab.answers.forecast import Backtest, backtest_forecast
+from wearlab.answers.wear_beside import Beside, set_beside
 from wearlab.demo import write_demo
 from wearlab.history.source import View, open_fleet
 from wearlab.study import backtest_days
@@ -25,8 +26,8 @@ def _quiet(text: str) -> None:
     del text
 
 
-def try_demo(folder: Path) -> Backtest:
-    """Return the back-test of a demo fleet."""
+def try_demo(folder: Path) -> tuple[Backtest, Beside]:
+    """Return the back-test of a demo fleet, and its measured wear beside lives."""
 
     def view(day: date | None) -> View:
         return View(day, None, LEVEL, TODAY, False)
@@ -42,8 +43,18 @@ def try_demo(folder: Path) -> Backtest:
             seed=SEED,
             progress=_quiet,
         )
+        beside = set_beside(
+            actual,
+            lambda day: fleet.history(view(day), known_then=True, progress=_quiet),
+            backtest_days(actual, months=MONTHS),
+            months=MONTHS,
+            level=LEVEL,
+            seed=SEED,
+            progress=_quiet,
+        )
     assert isinstance(made, Backtest)
-    return made
+    assert isinstance(beside, Beside)
+    return made, beside
 
 
 def _markdown(table: pd.DataFrame) -> str:
@@ -57,7 +68,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name) / "fleet"
         write_demo(folder, seed=SEED, trucks=TRUCKS)
-        made = try_demo(folder)
+        made, beside = try_demo(folder)
     about = (
         f"An illustration on one invented fleet ({TRUCKS} trucks, seed {SEED}) with planted troubles that no forecast "
         "can foresee: a bad lot of boots from 2022, a leaking shop from 2023, a change of plan. Command `python -m "
@@ -70,6 +81,11 @@ def main() -> None:
     blocks = [f"## {name}\n\n{_markdown(table)}" for name, table in made.tables().items() if name != "groups"]
     held = made.groups.groupby("as_of")["covered"].agg(["sum", "size"]).reset_index()
     blocks.append(f"## groups that held, by day\n\n{_markdown(held)}")
+    parts = made.groups.groupby("component")[["expected", "observed"]].sum().reset_index()
+    parts["observed_over_expected"] = parts["observed"] / parts["expected"]
+    blocks.append(f"## all days together, by component\n\n{_markdown(parts)}")
+    wear = "\n".join(caution.text for caution in beside.cautions if caution.code.startswith("wear-"))
+    blocks.append(f"## measured wear beside lives, on parts that were measured\n\n{wear}\n\n{_markdown(beside.tried)}")
     text = "\n\n".join(["# The demo fleet's back-test", about, words, *blocks])
     Path(__file__).with_suffix(".md").write_text(text + "\n", encoding="utf-8")
     print(text)

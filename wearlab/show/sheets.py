@@ -31,7 +31,7 @@ tr { break-inside: avoid; }
 th, td { text-align: left; vertical-align: top; padding: 0.25rem 0.4rem; border: 1px solid var(--line); }
 td.number, th.number { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
 td.sign { min-width: 6rem; }
-td.truck { font-weight: 600; overflow-wrap: anywhere; }
+td.truck { font-weight: 600; min-width: 5rem; max-width: 12rem; overflow-wrap: break-word; }
 tr.next td { border-top: 2px solid var(--ink); }
 @page { size: A4 landscape; margin: 12mm; }
 @media print { body { padding: 0; max-width: none; font-size: 8.5pt; } .sheet + .sheet { break-before: page; } }
