@@ -15,14 +15,11 @@ by_survreg <- function(lives) {
   y <- Surv(first, last, type = "interval2")
   fit <- survreg(y ~ 1, weights = count, data = lives, dist = "weibull", control = control)
   at <- function(mu, sigma) {
-    suppressWarnings(survreg(y ~ 1, weights = count, data = lives, dist = "weibull", scale = sigma,
-                             init = mu, control = frozen)$loglik[2])
+    value <- suppressWarnings(survreg(y ~ 1, weights = count, data = lives, dist = "weibull", scale = sigma,
+                                      init = mu, control = frozen)$loglik[2])
+    if (is.finite(value)) value else -1e10
   }
-  held <- function(log_shape) {
-    survreg(y ~ 1, weights = count, data = lives, dist = "weibull", scale = exp(-log_shape),
-            control = control)$loglik[2]
-  }
-  list(log_shape = -log(fit$scale), log_eta = unname(fit$coef[1]), value = fit$loglik[2], at = at, held = held)
+  list(log_shape = -log(fit$scale), log_eta = unname(fit$coef[1]), value = fit$loglik[2], at = at)
 }
 
 # dweibull and pweibull of base R, given survival to entry
@@ -45,10 +42,7 @@ by_densities <- function(lives) {
   for (round in 1:6) start <- optim(start, loss, control = list(reltol = 1e-15, maxit = 5000))$par
   best <- nlminb(start, loss, control = list(rel.tol = 1e-15, x.tol = 1e-12))$par
   if (loss(start) < loss(best)) best <- start
-  held <- function(log_shape) {
-    optimize(function(mu) at(mu, exp(-log_shape)), best[2] + c(-8, 8), maximum = TRUE, tol = 1e-8)$objective
-  }
-  list(log_shape = best[1], log_eta = best[2], value = -loss(best), at = at, held = held)
+  list(log_shape = best[1], log_eta = best[2], value = -loss(best), at = at)
 }
 
 # Where the profile lies half the critical value below the maximum, on one side of the maximum
@@ -63,31 +57,25 @@ limit <- function(profile, best, value, side) {
     near <- far
     step <- step * 1.6
   }
-  uniroot(drop, sort(c(near, far)), tol = 1e-9)$root
+  uniroot(drop, sort(c(near, far)), tol = 1e-8)$root
 }
 
 fits <- lapply(split(read("lives.csv"), read("lives.csv")$stratum), function(lives) {
   fit <- if (any(lives$entry > 0)) by_densities(lives) else by_survreg(lives)
-  ends <- list(beta = list(fit$log_shape, fit$held))
-  for (name in c("eta", "b10")) {
-    level <- if (name == "eta") 0 else log(-log(0.9))
-    profile <- local({
-      level <- level
-      function(x) {
-        optimize(function(b) fit$at(x - level * exp(-b), exp(-b)), fit$log_shape + c(-3, 3), maximum = TRUE,
-                 tol = 1e-7)$objective
-      }
-    })
-    ends[[name]] <- list(fit$log_eta + level * exp(-fit$log_shape), profile)
-  }
+  best <- function(f, middle, reach) optimize(f, middle + c(-reach, reach), maximum = TRUE, tol = 1e-6)$objective
+  of_shape <- function(b) best(function(mu) fit$at(mu, exp(-b)), fit$log_eta, 6 * exp(-min(b, fit$log_shape)))
+  level <- log(-log(0.9))
+  of_b10 <- function(x) best(function(b) fit$at(x - level * exp(-b), exp(-b)), fit$log_shape, 3)
+  ends <- list(beta = list(fit$log_shape, of_shape),
+               b10 = list(fit$log_eta + level * exp(-fit$log_shape), of_b10))
   limits <- lapply(ends, function(end) {
     exp(c(end[[1]], limit(end[[2]], end[[1]], fit$value, -1), limit(end[[2]], end[[1]], fit$value, 1)))
   })
   cat(".", file = stderr())
-  data.frame(stratum = lives$stratum[1], t(unlist(limits)), log_likelihood = fit$value)
+  data.frame(lives$stratum[1], exp(fit$log_eta), t(unlist(limits)), fit$value)
 })
 fits <- do.call(rbind, fits)
-names(fits) <- c("stratum", paste0(rep(c("beta", "eta", "b10"), each = 3), c("", "_low", "_high")), "log_likelihood")
+names(fits) <- c("stratum", "eta", "beta", "beta_low", "beta_high", "b10", "b10_low", "b10_high", "log_likelihood")
 write.csv(format(fits, digits = 12), file.path(folder, "fits.csv"), row.names = FALSE, quote = FALSE)
 
 others <- data.frame()
@@ -97,12 +85,17 @@ note <- function(what, set, name, age, value, error = NA) {
 for (set in unique(read("modes.csv")$set)) {
   lives <- subset(read("modes.csv"), set == .GlobalEnv$set)
   cause <- factor(lives$mode, c("none", "torn", "worn"))
-  curve <- survfit(Surv(entry, exit, cause) ~ 1, data = lives, id = row, cluster = truck)
-  ages <- c(2, 4, 6, 9)
-  at <- summary(curve, times = ages, extend = TRUE)
-  for (name in c("torn", "worn")) {
-    place <- which(curve$states == name)
-    note("incidence", set, name, ages, at$pstate[, place], at$std.err[, place])
+  # with an id survfit leaves cluster aside: each life's influence is summed over its truck here
+  curve <- survfit(Surv(entry, exit, cause) ~ 1, data = lives, id = row, influence = TRUE)
+  shift <- dim(curve$influence.pstate)[2] - length(curve$time)
+  truck <- lives$truck[match(dimnames(curve$influence.pstate)[[1]], lives$row)]
+  for (age in c(2, 4, 6, 9)) {
+    last <- max(which(curve$time <= age))
+    for (name in c("torn", "worn")) {
+      state <- which(curve$states == name)
+      by_truck <- tapply(curve$influence.pstate[, last + shift, state], truck, sum)
+      note("incidence", set, name, age, curve$pstate[last, state], sqrt(sum(by_truck^2)))
+    }
   }
 }
 for (set in unique(read("repeats.csv")$set)) {
