@@ -74,5 +74,6 @@ def test_the_same_tables_give_the_same_bytes(tmp_path: Path) -> None:
 
 
 def test_a_place_that_cannot_be_written_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("in the way", encoding="utf-8")
     with pytest.raises(DataError, match="another folder"):
-        write_workbook({"units": FRAME}, tmp_path / "no" / "such" / "w.xlsx", notes=())
+        write_workbook({"units": FRAME}, tmp_path / "file" / "w.xlsx", notes=())

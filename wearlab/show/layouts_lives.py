@@ -18,6 +18,10 @@ LIVES_LAYOUTS: dict[tuple[str, str], Layout] = {
         ),
         rows=40,
     ),
+    ("lives", "written"): Layout(
+        "Tables written",
+        (Field("table", "Table", "text"), Field("rows", "Rows", "count"), Field("folder", "Folder", "text")),
+    ),
     ("fit", "fits"): Layout(
         "Life curves by part and duty cycle",
         (

@@ -6,7 +6,7 @@ import pandas as pd
 
 from wearlab.show.decisions import records, table_of
 from wearlab.show.document import show_text
-from wearlab.show.figures import show_count, show_name, show_number
+from wearlab.show.figures import show_count, show_name, show_number, show_place
 from wearlab.show.pictures import Picture, make_panel, source_line
 from wearlab.show.plots_records import draw_meter, draw_wear
 from wearlab.study import Study
@@ -51,7 +51,7 @@ def _paths(parts: pd.DataFrame, measured: pd.DataFrame) -> pd.DataFrame:
         mine = measured.loc[own & measured["age_miles"].notna() & (measured["unit"] == row["unit"])]
         mine = mine.loc[mine["life_id"] == mine["life_id"].max()]
         if len(mine) >= 3:
-            label = f"{show_text(row['unit_id'])} {show_text(row['position'])}"
+            label = f"{show_text(row['unit_id'])} {show_place(row['position'])}"
             found.append(pd.DataFrame({"label": label, "age": mine["age_miles"], "value": mine["value"]}))
         if len(found) == PATHS_SHOWN:
             break

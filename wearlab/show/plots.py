@@ -82,7 +82,7 @@ def draw_svg(
 
 def _fill(figure: Figure, axes: Axes) -> None:
     """Let a chart with its labels and notes take the whole sheet, but for a thin margin."""
-    taken = axes.get_tightbbox(FigureCanvasAgg(figure).get_renderer())
+    taken = axes.get_tightbbox(FigureCanvasAgg(figure).get_renderer())  # type: ignore[no-untyped-call]
     if taken is None:
         return
     sheet, inner, margin = figure.bbox, axes.get_window_extent(), MARGIN * figure.dpi / 72

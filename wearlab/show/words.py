@@ -2,6 +2,8 @@
 
 import re
 
+from wearlab.show.columns import COLUMNS
+from wearlab.show.columns_ahead import COLUMNS_AHEAD
 from wearlab.show.terms import TERMS
 
 __all__ = ["ALIASES", "TERMS", "explain"]
@@ -79,6 +81,8 @@ ALIASES: dict[str, str] = {
     "part": "component",
     "per 1,000 miles": "rate of wear",
     "run to failure, per 1,000": "run to failure",
+    "run to failure, usd per 1,000 miles": "run to failure",
+    "brier score": "brier",
     "share failing by then": "u",
     "today": "current interval",
     "table": "set aside",
@@ -219,7 +223,7 @@ def _key(term: str) -> str:
     return re.sub(r"[^a-z0-9]+", " ", term.lower()).strip()
 
 
-_TERM_BY_KEY = {_key(name): text for name, text in TERMS.items()}
+_TERM_BY_KEY = {_key(name): text for name, text in (COLUMNS | COLUMNS_AHEAD | TERMS).items()}
 _MEANT_BY_KEY = {_key(name): _key(meant) for name, meant in ALIASES.items()}
 _ENDINGS = {"low": "The lower end of the interval around this: ", "high": "The upper end of the interval around this: "}
 
