@@ -143,7 +143,7 @@ def _varies(rows: pd.DataFrame, column: Floats) -> bool:
         return all(int((failed & (column == level)).sum()) >= FEWEST for level in levels)
     duty = pd.factorize(rows["duty_cycle"])[0] + 1
     mean = np.bincount(duty, column) / np.maximum(np.bincount(duty), 1)
-    return bool((column - mean[duty]).std() > LEAST_SPREAD)
+    return bool(column.size and (column - mean[duty]).std() > LEAST_SPREAD)
 
 
 def tabulate_terms(fits: dict[str, PracticeFit], told: dict[str, Told]) -> pd.DataFrame:
