@@ -235,8 +235,8 @@ def called(node: ast.Call) -> str:
 
 
 FORBIDDEN_MODULES = {
-    "pickle", "cPickle", "shelve", "marshal", "dill", "joblib", "subprocess", "socket", "urllib", "http", "ftplib", "smtplib",
-    "requests", "httpx", "aiohttp", "ctypes", "yaml", "telnetlib", "xmlrpc", "code", "pty",
+    "pickle", "cPickle", "shelve", "marshal", "dill", "joblib", "subprocess", "socket", "urllib", "http", "ftplib",
+    "smtplib", "requests", "httpx", "aiohttp", "ctypes", "yaml", "telnetlib", "xmlrpc", "code", "pty",
 }  # fmt: skip
 FORBIDDEN_CALLS = {
     "eval",
