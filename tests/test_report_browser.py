@@ -30,6 +30,7 @@ FLAGS = (
     "--disable-component-update",
     "--disable-sync",
 )
+TRICKS = "\u202egnp.exe\u2066 \x1b[31mred\x07 {{ 7 * 7 }} =cmd()"
 HOSTILE = "<img src=x onerror=\"document.title='owned'\"><script>document.title='owned'</script>"
 
 if not (BROWSER and DRIVER) and not os.environ.get("CI"):
@@ -40,7 +41,7 @@ if not (BROWSER and DRIVER) and not os.environ.get("CI"):
 
 @pytest.fixture(scope="module")
 def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    names = Names(lot=HOSTILE)
+    names = Names(lot=HOSTILE, caution=TRICKS)
     study = make_study(names, clusters=(make_cluster(names), make_cluster(names, component="joint")))
     return write_report(study, tmp_path_factory.mktemp("report")).page
 
@@ -111,6 +112,40 @@ def test_letters_in_the_charts_take_the_colours_of_the_page(browser: webdriver.C
 def test_hostile_names_are_letters(browser: webdriver.Chrome) -> None:
     assert browser.title == "Drive shafts of demo_data"
     assert HOSTILE in browser.find_element(By.ID, "cluster").text
+
+
+def test_marks_that_turn_text_or_steer_a_terminal_are_seen_as_their_codes(browser: webdriver.Chrome) -> None:
+    text = browser.find_element(By.ID, "groups").text
+    assert "\\u202egnp.exe\\u2066 \\u001b[31mred\\u0007 {{ 7 * 7 }} =cmd()" in text
+
+
+def test_the_first_screen_holds_every_decision(browser: webdriver.Chrome) -> None:
+    last = browser.find_elements(By.CSS_SELECTOR, ".in-short dd")[-1]
+    assert last.rect["y"] + last.rect["height"] < 900
+    for link in browser.find_elements(By.CSS_SELECTOR, ".in-short a"):
+        name = str(link.get_attribute("href")).partition("#")[2]
+        assert browser.find_element(By.ID, name).is_displayed()
+
+
+def test_a_folded_table_opens_and_sorts(browser: webdriver.Chrome) -> None:
+    fold = browser.find_element(By.CSS_SELECTOR, "#backtest details.more")
+    assert not fold.find_element(By.CSS_SELECTOR, "table").is_displayed()
+    fold.find_element(By.CSS_SELECTOR, "summary").click()
+    assert fold.find_element(By.CSS_SELECTOR, "table").is_displayed()
+    fold.find_element(By.CSS_SELECTOR, "th:nth-child(4) button").click()
+    first = fold.find_element(By.CSS_SELECTOR, "tbody tr td")
+    assert first.text == "1"
+
+
+def test_on_paper_there_is_nothing_to_press(browser: webdriver.Chrome) -> None:
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    try:
+        for selector in ("nav", ".filter", ".why", ".skip"):
+            assert not browser.find_element(By.CSS_SELECTOR, selector).is_displayed(), selector
+        ground = run(browser, "return getComputedStyle(document.body).backgroundColor")
+        assert ground == "rgba(0, 0, 0, 0)"
+    finally:
+        browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
 
 
 def test_nothing_is_asked_of_the_network(browser: webdriver.Chrome, report: Path) -> None:

@@ -240,5 +240,7 @@ COLUMNS: dict[str, str] = {
     "grease share": "The share of failures in ways on which grease bears.",
     "mode not telling": "Failures in ways of which it is not known whether grease bears on them.",
     "p value stratified": "The p value with every class held against its like only.",
+    "folder": "The folder into which it was written.",
+    "rows": "How many rows it has.",
     "z": "How many standard errors the trend is away from none.",
 }
