@@ -22,6 +22,7 @@ from wearlab.answers.intervals_effects import (
     measure_reliability,
     tabulate_bands,
 )
+from wearlab.answers.intervals_present import at_present
 from wearlab.answers.intervals_replacement import tabulate_replacement
 from wearlab.answers.intervals_robust import ROBUST_COLUMNS, tabulate_robustness
 from wearlab.answers.intervals_schedule import (
@@ -274,7 +275,9 @@ def _weigh(
             gathered = shift_of(effects.checks, "cumulative exposure")
             shifts = {"life counted by exposure gathered": gathered}
             shifts["unknown endings as failures"] = shift_of(effects.checks, "unknown endings as failures")
-            robustness = tabulate_robustness(costs, bounds, usage.current, {k: v for k, v in shifts.items() if v})
+            known = {name: shift for name, shift in shifts.items() if shift}
+            present = at_present(history, costs)
+            robustness = tabulate_robustness(costs, bounds, usage.current, known, present)
             cautions += _choice_cautions(usage, choice, robustness, evidence)
     row["cautions"] = [caution.text for caution in cautions]
     row["sentence"] = write_sentence(row, usage)

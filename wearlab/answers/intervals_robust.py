@@ -7,17 +7,23 @@ import pandas as pd
 
 from wearlab.answers.intervals_costs import PartModel, TruckCosts
 from wearlab.answers.intervals_decision import Bounds, Choice, choose_interval
+from wearlab.answers.intervals_present import PRESENT
 
 ROBUST_COLUMNS = ["duty_cycle", "change", "recommended", "cost_optimal", "limited_by", "saving_per_truck_year"]
 GATHERED = "life counted by exposure gathered"
 
 
 def tabulate_robustness(
-    costs: TruckCosts, bounds: Bounds, current: float, shifts: dict[str, dict[str, float]]
+    costs: TruckCosts,
+    bounds: Bounds,
+    current: float,
+    shifts: dict[str, dict[str, float]],
+    present: TruckCosts | None,
 ) -> pd.DataFrame:
     """Return the ``robustness`` table of one class: the decision made again under each change.
 
-    ``shifts`` gives by change what to add to each component's effect (another reading of the record).
+    ``shifts`` gives by change what to add to each component's effect (another reading of the record); ``present`` the
+    costs for the trucks as they stand today, where known.
     """
     changes = {
         "as recommended": costs,
@@ -30,6 +36,7 @@ def tabulate_robustness(
         "no effect at all": _shifted(costs, None),
     }
     changes |= {name: _shifted(costs, shift) for name, shift in shifts.items()}
+    changes |= {} if present is None else {PRESENT: present}
     rows = [_row(name, changed, bounds, current) for name, changed in changes.items()]
     return pd.DataFrame(rows, columns=ROBUST_COLUMNS)
 

@@ -138,9 +138,20 @@ class Renewals:
 def tabulate_renewals(shape: Floats, variance: Floats) -> Renewals:
     """Return expected failures of new parts for many parameter sets (shape, frailty variance) at once.
 
-    Spans run from 0.001 to 60 characteristic lives in steps of 5 %. Between eight shapes spread over those asked for,
-    M^(1/β) is interpolated by a polynomial in ln β.
+    Spans run from 0.001 to 60 characteristic lives in steps of 5 %.
     """
+    own = interpolate_renewals(shape)
+    weights, levels = frailty_nodes(variance)
+    log_spans = np.linspace(np.log(1e-3), np.log(60.0), 220)
+    result = np.empty((len(shape), len(log_spans)))
+    for row in range(len(shape)):
+        at = np.outer(levels[row] ** (1 / shape[row]), np.exp(log_spans))
+        result[row] = weights @ own.at(row, at)
+    return Renewals(log_spans, np.log(np.maximum(result, 1e-300)))
+
+
+def interpolate_renewals(shape: Floats) -> RenewalTable:
+    """Return M(s) for many shapes: between eight spread over those asked for, M^(1/β) is a polynomial in ln β."""
     low, high = float(np.log(shape.min())), float(np.log(shape.max()))
     middle, reach = (low + high) / 2, max((high - low) / 2, 1e-6)
     nodes = np.cos(np.pi * (np.arange(8) + 0.5) / 8)
@@ -149,14 +160,7 @@ def tabulate_renewals(shape: Floats, variance: Floats) -> Renewals:
     basis = np.polynomial.chebyshev.chebvander(nodes, 7)
     rooted = table.values ** (1 / table.shapes[:, None])  # near s at the start, whatever the shape
     straight = np.polynomial.chebyshev.chebvander(place, 7) @ np.linalg.solve(basis, rooted)
-    own = RenewalTable(shapes=shape, step=table.step, values=np.maximum(straight, 0) ** shape[:, None])
-    weights, levels = frailty_nodes(variance)
-    log_spans = np.linspace(np.log(1e-3), np.log(60.0), 220)
-    result = np.empty((len(shape), len(log_spans)))
-    for row in range(len(shape)):
-        at = np.outer(levels[row] ** (1 / shape[row]), np.exp(log_spans))
-        result[row] = weights @ own.at(row, at)
-    return Renewals(log_spans, np.log(np.maximum(result, 1e-300)))
+    return RenewalTable(shapes=shape, step=table.step, values=np.maximum(straight, 0) ** shape[:, None])
 
 
 @dataclass(frozen=True, slots=True)
