@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from datetime import date
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -14,6 +15,7 @@ from wearlab.answers.forecast.hardware import learn_hardware
 from wearlab.answers.forecast.places import Span, find_places
 from wearlab.answers.forecast.removal import learn_removals
 from wearlab.answers.forecast.season import chance_of, find_season
+from wearlab.history.config_reader import read_config
 from wearlab.history.lives import History
 
 DAY = date(2023, 6, 30)
@@ -114,7 +116,9 @@ def test_a_class_of_which_no_truck_is_in_service_cannot_be_joined() -> None:
     assert "joining-unknown" in {caution.code for caution in made.cautions}
 
 
-def test_joining_is_read_from_the_fleets_own_settings() -> None:
+def test_joining_is_read_from_the_fleets_own_settings(tmp_path: Path) -> None:
+    (tmp_path / "fleet.toml").write_text("records_from = 2019-01-01\n[forecast]\njoining = { regional = 0.5 }\n")
+    assert read_config(tmp_path).joining == {"regional": 0.5}
     told = replace(NOW, config=replace(NOW.config, joining={"regional": 0.5}))
     assert _forecast(told).joining["trucks"].tolist() == [6]
 

@@ -111,6 +111,7 @@ def test_parts_that_may_pass_their_limit_before_the_next_look_are_listed() -> No
     assert listed["chance_past_by_then"].is_monotonic_decreasing
     assert (listed["latest"] < listed["limit"]).all()
     assert (made.rates["usual_miles_between_looks"] > 0).all()
+    assert made.rates["start"].to_numpy() == pytest.approx(np.full(3, 0.0008), abs=2e-4)
 
 
 DAYS = (date(2021, 6, 30), date(2022, 6, 30))
@@ -169,6 +170,9 @@ def test_wear_that_tells_how_far_a_life_is_gone_is_combined_with_lives() -> None
     scores = made.tried.set_index("method")
     assert scores.loc["together", "brier"] < scores.loc["lives", "brier"]
     assert made.beside["chance_together"].between(0, 1).all()
+    assert (made.beside["miles_by_lives"] > 0).all()
+    half = made.beside["chance_by_lives"] > 0.5  # likelier than not within the year: the median lies within its miles
+    assert (made.beside.loc[half, "miles_by_lives"] < 150_000).all()
     assert "wear-combined" in {caution.code for caution in made.cautions}
 
 

@@ -70,7 +70,7 @@ class Wear:
     readings do not rule out that the limit is never reached; ``beyond_measured``: the limit lies past any age measured.
     ``miles_to_next_look``: to the next look if looks go on as they did, ``chance_past_by_then`` of being past the limit
     at it, ``look_within`` the miles in which that chance reaches 5 %, ``chance_past_ahead`` that of being past the
-    limit after the months asked for, at the truck's own rate. ``rates``: the rate of each class behind them,
+    limit after the months asked for, at the truck's own rate. ``rates``: start, shape and rate of each class's wear,
     ``practice_power`` (rate in proportion to miles per stop to this power, within class) with its limits, the usual
     miles between looks and ``look_every``, the miles within which a part found below two thirds of its limit is to be
     seen again. ``before_next_look``: the parts that may be past their limit before the next usual look, likeliest
@@ -365,6 +365,7 @@ def _list_classes(rows: pd.DataFrame, fitted: _Fitted, unit: str, limit: WearLim
             "rate": np.nan if lines is None else lines.class_rate,
             "rate_per_1000": np.nan if lines is None else 1000.0 * lines.class_rate,
             "measuring_error": np.nan if lines is None else lines.error,
+            "start": np.nan if lines is None else _median_start(lines, codes),
             "shape": None if lines is None else ("straight" if lines.power == 1.0 else "feeds on itself"),
             "practice_power": practice.power,
             "practice_low": practice.low,
@@ -374,6 +375,12 @@ def _list_classes(rows: pd.DataFrame, fitted: _Fitted, unit: str, limit: WearLim
             "look_every": np.nan if lines is None or limit is None else look_every(lines, limit.value),
         }
     )
+
+
+def _median_start(lines: Lines, codes: _Codes) -> FloatArray:
+    """Return the middle wear of each class's parts when new, as their lines have it."""
+    new = lines.wear_at(np.zeros(len(lines.start)))
+    return np.array([np.nanmedian(new[codes.part_class == code]) for code in range(len(codes.classes))])
 
 
 def _limit_cautions(history: History, table: pd.DataFrame) -> tuple[Caution, ...]:

@@ -18,7 +18,7 @@ import pandas as pd
 from scipy.optimize import minimize
 from scipy.stats import norm, rankdata
 
-from wearlab.answers.forecast import forecast_failures
+from wearlab.answers.forecast import Forecast, forecast_failures
 from wearlab.answers.wear import Wear, measure_wear
 from wearlab.evidence import SAFETY, Basis, Caution, Unanswered, add_cautions
 from wearlab.history.lives import History
@@ -44,8 +44,10 @@ class Beside:
     """Lives and wear side by side.
 
     ``beside``: each measured part in service with its chance by lives, by wear, and together where that was shown to
-    be better (``combined``). ``tried``: each method on the earlier days, on the same parts: failures, Brier score
-    (smaller is better) and concordance, and what ``together`` gains over it in Brier score with its standard error.
+    be better (``combined``), and beside the ``miles_to_limit`` the miles to failure by lives (``miles_by_lives``: half
+    of such parts on such trucks last longer). ``tried``: each method on the earlier days, on the same parts: failures,
+    Brier score (smaller is better) and concordance, and what ``together`` gains over it in Brier score with its
+    standard error.
     """
 
     basis: Basis
@@ -104,12 +106,29 @@ def _chances(history: History, months: int, level: float, seed: int, progress: P
         return made
     parts = _worst(wear)
     key = ["unit_id", "position"]
-    lives = made.units[[*key, "probability"]].rename(columns={"probability": "chance_by_lives"})
-    table = parts.merge(lives, on=key)
+    lives = made.units.assign(chance_by_lives=made.units["probability"], miles_by_lives=_median_left(made))
+    if history.scale != "miles":
+        lives["miles_by_lives"] = np.nan
+    table = parts.merge(lives[[*key, "miles_by_lives", "chance_by_lives"]], on=key)
     if table.empty:
         text = "no part in service has both readings with a limit and a life of its kind"
         return Unanswered(history.basis, history.cautions, "nothing-beside", text, "give limits in fleet.toml")
     return table
+
+
+def _median_left(made: Forecast) -> FloatArray:
+    """Return how much further half of such parts go: by the class's curve, at the hazard that the part's chance tells.
+
+    The chance over the way ahead gives the part's multiple of its class's hazard, and that the median.
+    """
+    names = ["component", "duty_cycle"]
+    curves = made.curves.set_index(names)[["beta", "eta"]].reindex(pd.MultiIndex.from_frame(made.units[names]))
+    beta, eta = curves["beta"].to_numpy(dtype=float), curves["eta"].to_numpy(dtype=float)
+    age, ahead = made.units["age"].to_numpy(dtype=float), made.units["ahead"].to_numpy(dtype=float)
+    chance = np.clip(made.units["probability"].to_numpy(dtype=float), 1e-12, 1 - 1e-12)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        multiple = -np.log1p(-chance) / (((age + ahead) / eta) ** beta - (age / eta) ** beta)
+        return np.asarray(eta * ((age / eta) ** beta + np.log(2.0) / multiple) ** (1.0 / beta) - age)
 
 
 def _worst(wear: Wear) -> pd.DataFrame:

@@ -223,6 +223,8 @@ AHEAD_LAYOUTS: dict[tuple[str, str], Layout] = {
             UNIT,
             POSITION,
             Field("quantity", "Quantity", "name"),
+            Field("miles_to_limit", "Miles to limit", "whole"),
+            Field("miles_by_lives", "Miles by lives", "whole"),
             Field("chance_by_lives", "Chance by lives", "odds"),
             Field("chance_by_wear", "Chance by wear", "odds"),
             Field("chance_together", "Chance together", "odds"),
