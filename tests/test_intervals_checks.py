@@ -273,3 +273,19 @@ def test_stretches_kept_apart_by_a_term_tell_the_same_of_a_truck_as_joined_ones(
     assert len(apart) > 1.3 * len(rows)
     tops = [fit_best(table, lay_classes(table, {}, find_renewed(history)))[1].log_likelihood for table in (rows, apart)]
     assert tops[1] == pytest.approx(tops[0], rel=1e-9)
+
+
+def test_with_no_true_effect_greasing_oftener_after_a_failure_is_not_taken_for_one():
+    """A shop that greases a truck oftener once a part has failed leaves trouble behind on trucks greased seldom."""
+    found = []
+    for seed in range(8):
+        history = draw(Truth(three_classes(60, 0.0)), seed=seed, components=("joint",))
+        rows = history.episodes
+        first = rows["unit_id"].map(rows[rows["failed"]].groupby("unit_id")["exit_date"].min())
+        oftener = np.where(rows["entry_date"] >= first, 0.6, 1.0)  # with no effect nothing else would change
+        rows = rows.assign(
+            practised_miles=rows["practised_miles"] * oftener, raw_practised_miles=rows["raw_practised_miles"] * oftener
+        )
+        fit = fit_practice(rows, component="joint", level=0.9, renewed=find_renewed(history))
+        found.append(np.mean([effect.theta_unpooled for effect in fit.effects]))
+    assert abs(np.mean(found)) < 2.5 * np.std(found) / np.sqrt(len(found)) + 0.02
