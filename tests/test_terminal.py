@@ -26,6 +26,11 @@ def test_tables_made_for_drawing_are_named_not_printed(capsys: pytest.CaptureFix
     assert last.startswith("More tables (rows), whole with --json, or as CSV with --out DIR: curves (294), paper (3)")
 
 
+def test_a_table_that_was_asked_for_is_not_folded_away(capsys: pytest.CaptureFixture[str]) -> None:
+    print_tables(make_fits(Names()).tables(), command="fit", asked_for=("checks",))
+    assert "Does the curve fit?" in capsys.readouterr().out
+
+
 def test_a_long_table_shows_its_first_rows_in_order_and_says_how_many_there_are(
     capsys: pytest.CaptureFixture[str],
 ) -> None:

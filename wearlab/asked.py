@@ -73,7 +73,10 @@ class Asked:
 
 @dataclass(frozen=True, slots=True)
 class Reply:
-    """What a question is answered with: a result, and its tables as they are to be shown."""
+    """What a question is answered with: a result, and its tables as they are to be shown.
+
+    ``asked_for`` are tables shown though a report folds them away; what is not ``shown`` is read elsewhere.
+    """
 
     result: Any
     tables: Mapping[str, Any] = field(default_factory=dict)
@@ -81,6 +84,7 @@ class Reply:
     strata: tuple[str, ...] = ()
     text: str | None = None
     shown: bool = True
+    asked_for: tuple[str, ...] = ()
 
 
 def question(panel: str) -> Callable[[Callable[..., Reply]], Callable[..., None]]:
@@ -134,7 +138,14 @@ def _give(name: str, asked: Asked, reply: Reply) -> None:
             terminal.print_text(reply.text)
         if reply.shown:
             scale = reply.result.basis.scale
-            terminal.print_tables(reply.tables, command=name, scale=scale, currency=reply.currency, strata=reply.strata)
+            terminal.print_tables(
+                reply.tables,
+                command=name,
+                scale=scale,
+                currency=reply.currency,
+                strata=reply.strata,
+                asked_for=reply.asked_for,
+            )
     terminal.print_cautions(_said(reply))
     if asked.out is not None and name != "report":
         for path in write_tables(reply.tables, asked.out):
@@ -186,9 +197,16 @@ def read_history(asked: Asked) -> Any:
     return history
 
 
-def reply_with(result: Any, history: Any, *, strata: tuple[str, ...] = (), text: str | None = None) -> Reply:
+def reply_with(
+    result: Any,
+    history: Any,
+    *,
+    strata: tuple[str, ...] = (),
+    text: str | None = None,
+    asked_for: tuple[str, ...] = (),
+) -> Reply:
     """Return the reply that shows one result with its tables."""
     from wearlab.evidence import Unanswered
 
     tables = {} if isinstance(result, Unanswered) else result.tables()
-    return Reply(result, tables, history.config.currency, strata, text)
+    return Reply(result, tables, history.config.currency, strata, text, asked_for=asked_for)

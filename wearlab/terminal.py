@@ -30,10 +30,11 @@ def print_tables(
     scale: str = "miles",
     currency: str = "USD",
     strata: tuple[str, ...] = (),
+    asked_for: tuple[str, ...] = (),
 ) -> None:
     """Print the tables of one command's answer as the report shows them, on standard output.
 
-    Those that the report folds away, and those made for drawing, are named in a last line.
+    Those that the report folds away and nobody ``asked_for``, and those made for drawing, are named in a last line.
     """
     console, units = _console(), {"scale": show_scale(scale), "currency": show_text(currency)}
     more = []
@@ -41,7 +42,7 @@ def print_tables(
         if frame.empty or name == "verdict":
             continue
         layout = LAYOUTS.get((command, name))
-        if layout is None or (layout.folded and len(tables) > 1):
+        if layout is None or (layout.folded and len(tables) > 1 and name not in asked_for):
             more.append(f"{name.replace('_', ' ')} ({len(frame):,})")
             continue
         first = strata if (command, name) == ("fit", "fits") else ()

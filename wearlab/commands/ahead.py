@@ -103,7 +103,7 @@ def _backtest(asked: Asked, months: int) -> Reply:
             seed=asked.seed,
             progress=print_progress,
         )
-    return reply_with(result, actual)
+    return reply_with(result, actual, asked_for=("rivals", "calibration"))
 
 
 @question(AHEAD)

@@ -1,7 +1,7 @@
 """The commands that decide or find: intervals, early, cluster."""
 
 from datetime import date
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -33,7 +33,16 @@ def intervals(
         found_share=found,
         progress=print_progress,
     )
-    return reply_with(result, history)
+    return reply_with(result, history, text=_for_the_schedule(result), asked_for=("tried",) if try_ else ())
+
+
+def _for_the_schedule(result: Any) -> str | None:
+    """Return the sentences for the schedule, one to a line; None where there are none."""
+    from wearlab.answers.intervals import Recommendation
+
+    if not isinstance(result, Recommendation):
+        return None
+    return "\n".join(text for text in result.tables()["regrease"]["sentence"] if isinstance(text, str)) or None
 
 
 @question(FIND)
