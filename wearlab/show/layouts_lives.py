@@ -215,11 +215,13 @@ LIVES_LAYOUTS: dict[tuple[str, str], Layout] = {
         (
             DUTY_CYCLE,
             Field("interval", "Interval, miles", "number"),
+            COMPONENT,
+            ends("b10", "B10 life, {scale}", "number"),
             ends("failures_per_100_truck_years", "Failures in 100 truck-years", "number"),
             ends("cost_per_1000", "Cost per 1,000 {scale}, {currency}", "money"),
         ),
-        rows=24,
-        only=("component", "all"),
+        order=("duty_cycle", "interval", "component"),
+        rows=60,
         folded=True,
     ),
     ("fit", "consequences"): Layout(
