@@ -1,11 +1,13 @@
 """The commands about the data itself: demo, load, lives, meters, classes, map, unload, check."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any, Literal
 
 import typer
 
-from wearlab.asked import DATA, Asked, Reply, app, print_document, question, read_history, reply_with, room, today
+from wearlab.asked import DATA, Asked, Reply, app, print_document, question, read_history, reply_with, room, today, view
+
+Engine = Literal["local", "spark"]
 
 
 @app.command(rich_help_panel=DATA)
@@ -37,10 +39,52 @@ def load(
 
 
 @question(DATA)
-def lives(asked: Asked) -> Reply:
+def lives(
+    asked: Asked,
+    *,
+    to: Annotated[
+        str | None, typer.Option(help="write lives, episodes, gaps and factors as Parquet into this new folder")
+    ] = None,
+    engine: Annotated[
+        Engine, typer.Option(help="with --to: what works them out; spark needs wearlab[spark]")
+    ] = "local",
+    master: Annotated[str, typer.Option(help="with --engine spark: the address of its cluster")] = "local[*]",
+    rows: Annotated[
+        str | None, typer.Option(help="with --engine spark: where the tables lie as Parquet, object storage too")
+    ] = None,
+) -> Reply:
     """Lives, failures, suspensions and exposure by component and class."""
+    if to is not None:
+        written = write_with(engine, asked, to=to, master=master, rows=rows)
+        return Reply(written, written.tables())
+    if engine != "local" or rows is not None:
+        raise typer.BadParameter("--engine and --rows need --to, a new folder to write into")
     history = read_history(asked)
     return Reply(history, {"groups": history.groups}, history.config.currency)
+
+
+def write_with(engine: Engine, asked: Asked, *, to: str, master: str, rows: str | None) -> Any:
+    """Return what the asked engine has written."""
+    from wearlab.evidence import DataError
+    from wearlab.terminal import print_progress
+
+    if engine == "local":
+        if rows is not None:
+            raise typer.BadParameter("--rows goes with --engine spark")
+        from wearlab.history.source import write_source
+
+        return write_source(
+            asked.source, view(asked), Path(to), store_path=asked.store, progress=print_progress, room=room(asked)
+        )
+    try:
+        from wearlab.history.spark import write_on_spark
+    except ModuleNotFoundError as error:
+        fix = "pip install 'wearlab[spark]', and a Java runtime (17 or later)"
+        raise DataError("no-spark", "Apache Spark is not installed here", fix) from error
+    return write_on_spark(
+        asked.source, view(asked), rows=rows, to=to, master=master, store_path=asked.store,
+        progress=print_progress, room=room(asked),
+    )  # fmt: skip
 
 
 @app.command(name="map", rich_help_panel=DATA)
@@ -52,12 +96,35 @@ def map_(folder: Annotated[Path, typer.Argument(help="a folder of unknown files"
 
 
 @question(DATA)
-def meters(asked: Asked) -> Reply:
-    """Meter values that cannot be right: which were disregarded, and why."""
-    from wearlab.history.meters import summarise_meters
+def meters(
+    asked: Asked,
+    *,
+    unit: Annotated[str | None, typer.Option(help="only this truck")] = None,
+    picture: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="with --unit: also draw its meter as written and as used, as SVG"),
+    ] = None,
+) -> Reply:
+    """Meter values that cannot be right or were not written down: old and new value, and why."""
+    from wearlab.evidence import DataError
+    from wearlab.history.meters import list_corrections, summarise_meters
 
     history = read_history(asked)
-    return Reply(history, {"meters": summarise_meters(history)}, history.config.currency)
+    if unit is not None and not (history.meters["unit_id"] == unit).any():
+        raise DataError("no-unit", f"no truck {unit!r} has a meter value", "wearlab classes lists the trucks")
+    if picture is not None:
+        from wearlab.show.document import write_text
+        from wearlab.show.pictures_records import draw_meter_file
+
+        if unit is None:
+            raise DataError("no-unit", "a picture shows one truck", "add --unit and the truck's number")
+        write_text(draw_meter_file(history.meters, unit), picture)
+    summary = summarise_meters(history)
+    tables = {
+        "meters": summary if unit is None else summary.loc[summary["unit_id"] == unit].reset_index(drop=True),
+        "corrections": list_corrections(history, unit),
+    }
+    return Reply(history, tables, history.config.currency)
 
 
 @question(DATA)
@@ -66,7 +133,7 @@ def classes(asked: Asked) -> Reply:
     from wearlab.answers.classes import describe_classes
 
     history = read_history(asked)
-    return reply_with(describe_classes(history), history)
+    return reply_with(describe_classes(history, seed=asked.seed), history)
 
 
 @app.command(rich_help_panel=DATA)

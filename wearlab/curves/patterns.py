@@ -1,15 +1,18 @@
-"""A second look with trees: does a combination of factors explain more than one level? The only door to scikit-learn.
+"""A second look with trees, and groups told by their usage alone. The only door to scikit-learn.
 
 Each life is a Poisson count (failed or not) with its expected failures as exposure. Gradient boosting (Friedman 2001,
 Ann. Statist. 29:1189-1232) learns the ratio of observed to expected from the factors, out of fold by truck, and is held
 against the model of one level with a ratio of its own, fitted on the same folds.
 """
 
+import warnings
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from sklearn.ensemble import HistGradientBoostingRegressor
+from sklearn.exceptions import ConvergenceWarning
+from sklearn.mixture import GaussianMixture
 from sklearn.tree import DecisionTreeRegressor
 from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]
 
@@ -165,3 +168,35 @@ def _say_rule(codes: Ints, observed: Floats, expected: Floats) -> tuple[tuple[tu
         if tree.tree_.feature[node] >= 0
     )
     return rule, mine
+
+
+def match_groups(usage: Floats, group: Ints, *, seed: int) -> Floats:
+    """Return for each row how likely each group is by its usage alone (rows x groups; each row sums to 1).
+
+    A mixture of Gaussians (McLachlan and Peel 2000, Finite Mixture Models), one for each group, started at the medians
+    of the groups and then fitted without looking at them; what a component stands for is the group that most of its
+    weight belongs to. ``usage`` is rows x measures without gaps, ``group`` runs from 0. Runs on one thread.
+    """
+    count = int(group.max()) + 1
+    middle, spread = np.median(usage, axis=0), usage.std(axis=0)
+    scaled = (usage - middle) / np.where(spread > 0, spread, 1.0)
+    centres = np.array([np.median(scaled[group == k], axis=0) for k in range(count)])
+    within = max(float(np.mean([scaled[group == k].var(axis=0) for k in range(count)])), 0.01)
+    mixture = GaussianMixture(
+        count,
+        covariance_type="diag",
+        reg_covar=0.01,
+        means_init=centres,
+        weights_init=np.bincount(group) / len(group),
+        precisions_init=np.full(centres.shape, 1 / within),
+        random_state=seed,
+        max_iter=200,
+    )
+    with threadpool_limits(1), warnings.catch_warnings():
+        warnings.simplefilter("ignore", ConvergenceWarning)  # the last step is as good as any other for a look
+        share: Floats = mixture.fit(scaled).predict_proba(scaled)
+    weight = np.array([share[group == k].sum(axis=0) / max((group == k).sum(), 1) for k in range(count)])
+    likely: Floats = np.zeros_like(share)
+    for component, stands_for in enumerate(np.argmax(weight, axis=0).tolist()):
+        likely[:, stands_for] += share[:, component]
+    return likely

@@ -1,11 +1,13 @@
 """Which meter values can be right: a derived judgement, worked out afresh, that leaves every loaded row in place."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+
+from wearlab.history.meters_units import MILES_PER_KM, Track, find_units
 
 MILES_PER_DAY_LIMIT = 1_200.0  # two drivers and no pause at highway speed; common practice, no source
 HOURS_PER_DAY_LIMIT = 24.0
@@ -41,6 +43,21 @@ def summarise_meters(history: WithMeters) -> pd.DataFrame:
     return counts
 
 
+def list_corrections(history: WithMeters, unit_id: str | None = None) -> pd.DataFrame:
+    """Return each meter value that was put right or filled in: old and new value, why, and how.
+
+    Columns: ``unit_id``, ``date``, ``origin``, ``old`` (as recorded, null where nothing was), ``new`` (the joined
+    miles that are used, null where nothing could be said), ``reason`` (null where nothing was recorded), ``filled``.
+    """
+    meters = history.meters
+    found = meters.loc[meters["reason"].notna() | meters["filled"].notna()]
+    if unit_id is not None:
+        found = found.loc[found["unit_id"] == unit_id]
+    columns = {"raw_miles": "old", "miles": "new"}
+    listed = found.rename(columns=columns)[["unit_id", "date", "origin", "old", "new", "reason", "filled"]]
+    return listed.sort_values(["unit_id", "date", "origin"], kind="stable").reset_index(drop=True)
+
+
 @dataclass(frozen=True, slots=True)
 class _Points:
     """Meter values of all trucks, sorted by truck, day, flag, value; ``epoch`` counts the flagged replacements."""
@@ -53,7 +70,7 @@ class _Points:
     weight: Floats
 
 
-def judge_meters(points: pd.DataFrame, *, limit_per_day: float) -> pd.DataFrame:
+def judge_meters(points: pd.DataFrame, *, limit_per_day: float, other_units: bool = False) -> pd.DataFrame:
     """Return ``points`` with ``kept``, ``joined`` and ``reason``: the largest set of values that can all be right.
 
     ``points`` holds ``unit_no``, ``day``, ``value``, ``meter_replaced``, ``weight``, one row per different value of a
@@ -64,7 +81,9 @@ def judge_meters(points: pd.DataFrame, *, limit_per_day: float) -> pd.DataFrame:
     step down without that flag begins one at the price of 2.5 values, so that only a lasting one is believed. A new
     meter is joined at the old one's last value plus the truck's rate over the 365 days before.
     ``reason``: ``drop``, ``impossible daily rate``, ``lone spike``, or ``replaced`` / ``replaced, not flagged`` on
-    the first value of a joined meter; None elsewhere. ``joined`` is NaN where the value is disregarded.
+    the first value of a joined meter; None elsewhere. ``joined`` is NaN where the value is disregarded. With
+    ``other_units`` values of trucks with a doubtful one are tried as kilometres, kept at their miles with the reason
+    ``kilometres``, and as ``engine hours``, disregarded so (``meters_units.py``).
     """
     judged = points.copy()
     p = _sort_out(points)
@@ -76,11 +95,36 @@ def judge_meters(points: pd.DataFrame, *, limit_per_day: float) -> pd.DataFrame:
     kept = np.ones(len(p.day), dtype=bool)
     if dirty.any():
         before = _best_chains(p, dirty, before, kept, limit_per_day)
+    kilometres = hours = np.zeros(len(p.day), dtype=bool)
+    if dirty.any() and other_units:
+        kilometres, hours = _try_units(p, dirty, kept, limit_per_day)
+        p = replace(p, value=np.where(kilometres, p.value * MILES_PER_KM, p.value))
+        before = _kept_before(p, kept)
     offset, joins = _join_offsets(p, kept, before, limit_per_day)
     judged["kept"] = kept
     judged["joined"] = np.where(kept, p.value + offset, np.nan)
-    judged["reason"] = _reasons(p, kept, joins, points["meter_replaced"].to_numpy(dtype=bool), limit_per_day)
+    reason = _reasons(p, kept, joins, points["meter_replaced"].to_numpy(dtype=bool), limit_per_day)
+    reason[kilometres], reason[hours] = "kilometres", "engine hours"
+    judged["reason"] = reason
     return judged
+
+
+def _try_units(p: _Points, dirty: Bools, kept: Bools, limit: float) -> tuple[Bools, Bools]:
+    """Return which values of the trucks in ``dirty`` are kilometres and engine hours; ``kept`` gains what fits."""
+    kilometres, hours = np.zeros(len(p.day), dtype=bool), np.zeros(len(p.day), dtype=bool)
+    for start, stop in zip(p.start[dirty].tolist(), p.stop[dirty].tolist(), strict=True):
+        part = slice(start, stop)
+        found = find_units(Track(p.day[part], p.value[part], kept[part], p.epoch[part]), limit)
+        kilometres[part], hours[part], kept[part] = found.kilometres, found.hours, found.kept
+    return kilometres, hours
+
+
+def _kept_before(p: _Points, kept: Bools) -> Ints:
+    """Return the kept value before each value of its truck, -1 where there is none."""
+    last = np.maximum.accumulate(np.where(kept, np.arange(len(kept)), -1))
+    before = np.r_[-1, last[:-1]]
+    first = np.repeat(p.start, p.stop - p.start)
+    return np.where(before >= first, before, -1)
 
 
 def _sort_out(points: pd.DataFrame) -> _Points:

@@ -23,7 +23,8 @@ LIVES = (
     "life_greased", "life", "left_out", "truck_shop", "stop", "era", "gap",
 )  # fmt: skip
 PRACTICE = ("practice", "span", "stop_record", "record_before", "episode")
-MACROS = ("to_day", "to_date", "at_least_zero", "to_scale")
+OUTPUTS = {"lives": "lives_frame", "episodes": "episodes_out", "gaps": "gaps_frame", "factors": "life_factor"}
+MACROS = ("day_number", "date_of_day", "at_least_zero", "to_scale")
 Values = Mapping[str, Any]
 
 
@@ -79,7 +80,7 @@ def weigh_practice(engine: Engine, summary: pd.DataFrame) -> Values:
     """Hand the means of each class to the engine, and return the shares of spread that shrink a truck's practice."""
     spread = split_spread(summary)
     engine.hand_over("practice_class", average_by_class(summary))
-    return {"var_gap": spread.gap, "var_local": spread.local, "var_truck": spread.truck}
+    return {"var_gap": float(spread.gap), "var_local": float(spread.local), "var_truck": float(spread.truck)}
 
 
 def build_episodes(engine: Engine, values: Values) -> None:
@@ -93,7 +94,7 @@ def _make(engine: Engine, names: tuple[str, ...], values: Values) -> None:
 
 
 def _judge_miles(points: pd.DataFrame, values: Values) -> pd.DataFrame:  # noqa: ARG001 - one form for all judgements
-    return _numbered(judge_meters(points, limit_per_day=MILES_PER_DAY_LIMIT))
+    return _numbered(judge_meters(points, limit_per_day=MILES_PER_DAY_LIMIT, other_units=True))
 
 
 def _judge_hours(points: pd.DataFrame, values: Values) -> pd.DataFrame:  # noqa: ARG001 - one form for all judgements

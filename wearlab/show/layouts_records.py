@@ -50,6 +50,20 @@ RECORD_LAYOUTS: dict[tuple[str, str], Layout] = {
         order=("-values", "unit_id", "reason"),
         rows=25,
     ),
+    ("meters", "corrections"): Layout(
+        "Meter values put right or filled in",
+        (
+            UNIT,
+            Field("date", "Date", "date"),
+            Field("origin", "Where from", "label"),
+            Field("old", "Old value", "whole"),
+            Field("new", "New value", "whole"),
+            Field("reason", "Reason", "label"),
+            Field("filled", "How filled", "label"),
+        ),
+        order=("unit_id", "date"),
+        rows=25,
+    ),
     ("classes", "classes"): Layout(
         "Each truck's duty cycle beside its use",
         (
@@ -61,6 +75,31 @@ RECORD_LAYOUTS: dict[tuple[str, str], Layout] = {
             Field("note", "Note", "prose"),
         ),
         order=("note", "unit_id"),
+        rows=25,
+    ),
+    ("classes", "misclassed"): Layout(
+        "Trucks whose use is that of another class",
+        (
+            UNIT,
+            DUTY_CYCLE,
+            Field("used_like", "Its use is that of", "name"),
+            Field("own_class_likely", "Chance of its own class", "chance"),
+            Field("miles_per_year", "Miles a year", "whole"),
+            Field("miles_per_hour", "Miles an engine hour", "number"),
+        ),
+        rows=25,
+    ),
+    ("classes", "duty_changes"): Layout(
+        "What the rules of fleet.toml would change from this day on",
+        (
+            UNIT,
+            Field("date", "Date", "date"),
+            Field("was", "Was", "name"),
+            Field("duty_cycle", "Would be", "name"),
+            Field("rule", "Rule", "count"),
+            Field("miles_per_year", "Miles a year", "whole"),
+            Field("miles_per_hour", "Miles an engine hour", "number"),
+        ),
         rows=25,
     ),
     ("classes", "usual"): Layout(

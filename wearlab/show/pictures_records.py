@@ -8,6 +8,7 @@ from wearlab.show.decisions import records, table_of
 from wearlab.show.document import show_text
 from wearlab.show.figures import show_count, show_name, show_number, show_place
 from wearlab.show.pictures import Picture, make_panel, source_line
+from wearlab.show.plots import as_file, draw_svg
 from wearlab.show.plots_records import draw_meter, draw_wear
 from wearlab.study import Study
 
@@ -90,3 +91,11 @@ def picture_meters(study: Study) -> Picture | None:
     )
     shown = meters.loc[meters["unit_id"].isin(counts.head(METERS_SHOWN).index)]
     return Picture("meters", title, tuple(panels), tuple(words), note, source_line(study.history.basis), shown)
+
+
+def draw_meter_file(meters: pd.DataFrame, unit: str) -> str:
+    """Return one truck's meter as written and as used, as one SVG file."""
+    rows = meters.loc[(meters["unit_id"] == unit) & meters["raw_miles"].notna()]
+    wrong = int(rows["disregarded"].astype(bool).sum())
+    alt = f"Truck {show_text(unit)}: {show_count(wrong)} of {show_count(len(rows))} meter values not used"
+    return as_file(draw_svg(lambda ax: draw_meter(rows, ax=ax), name="meter", alt=alt))

@@ -9,6 +9,14 @@ from wearlab.show.terms import TERMS
 __all__ = ["ALIASES", "TERMS", "explain"]
 
 ALIASES: dict[str, str] = {
+    "chance of its own class": "own class likely",
+    "its use is that of": "used like",
+    "old value": "old",
+    "new value": "new",
+    "where from": "origin",
+    "how filled": "filled",
+    "would be": "by rule",
+    "rule": "by rule",
     "Shorter": "trial",
     "Longer": "trial",
     "Years": "trial",
