@@ -100,5 +100,5 @@ def test_the_command_lists_old_and_new_values_and_draws_one_truck(tmp_path: Path
     assert [row["old"] for row in rows][:2] == pytest.approx(written[12:14], abs=1)
     assert rows[2]["old"] is None
     assert [row["new"] for row in rows][:2] == pytest.approx(RIGHT[12:14], abs=1)
-    assert picture.read_text().startswith("<?xml")
+    assert picture.read_text().startswith("<svg")
     assert run_wearlab("meters", folder, "--unit", "T9", "--store", ":memory:").status == 2

@@ -174,7 +174,8 @@ def _start_eras(track: Track, km: Bools) -> None:
         divided = (value[number] * MILES_PER_KM - value[number - 1]) / gap
         steep = rates[number - 1] > _STEEP * max(before, after * MILES_PER_KM)
         distinct = value[number] * (1 - MILES_PER_KM) >= _DISTINCT * before * usual_gap
-        if steep and distinct and before > 0 and _SLOWEST * before <= divided <= 2 * before and _LEAST <= after / before <= _MOST:
+        steady = _SLOWEST * before <= divided <= 2 * before and _LEAST * before <= after <= _MOST * before
+        if steep and distinct and steady and before > 0:
             until = track.epoch[right] == track.epoch[right[number]]
             km[right[until & (np.arange(len(right)) >= number)]] = True
             return
