@@ -9,12 +9,14 @@ from pathlib import Path
 from wearlab.evidence import DataError
 from wearlab.history.config import FleetConfig
 from wearlab.history.config_reader import read_config
-from wearlab.history.lives import History, build_history
+from wearlab.history.lives import History, build_history, last_seen
 from wearlab.history.lives_file import read_lives_file
 from wearlab.history.load import Loaded, load_folder
 from wearlab.history.load_files import find_files
+from wearlab.history.settle import settle
 from wearlab.history.spill import USUAL_ROOM, Room
 from wearlab.history.store import Store, open_store
+from wearlab.history.write_lives import Written, describe_written, write_lives
 
 STORE_NAME = "wearlab.duckdb"
 
@@ -102,3 +104,27 @@ def read_source(
     today = view.today
     with open_fleet(source, store_path=store_path, today=today, strict=False, progress=progress, room=room) as fleet:
         return fleet.history(view, known_then=False, progress=progress), fleet.loaded
+
+
+def write_source(
+    source: Path, view: View, to: Path, *, store_path: str | None, progress: Progress, room: Room = USUAL_ROOM
+) -> Written:
+    """Write the lives, episodes, gaps and factors of a fleet folder as Parquet into the new folder ``to``.
+
+    New rows are loaded first. No table is held in memory whole. Refuses (DataError) what loading refuses, and a folder
+    that is there already.
+    """
+    today = view.today
+    with open_fleet(source, store_path=store_path, today=today, strict=False, progress=progress, room=room) as fleet:
+        values = settle(
+            fleet.config,
+            as_of=view.as_of,
+            last_seen=lambda until: last_seen(fleet.store, until),
+            scale=view.scale,
+            today=today,
+            unknown_as_failure=view.unknown_as_failure,
+            known_then=False,
+        )
+        counts = write_lives(fleet.store, values, to, progress)
+        failures = counts.pop("failures")
+        return describe_written(counts, failures, str(to), values, fleet.source, fleet.loaded.basis.files, view.level)

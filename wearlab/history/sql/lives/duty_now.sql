@@ -4,10 +4,10 @@ with said as (
   select unit_no, in_service_day as day, first_duty_cycle as duty_cycle, 0 as later, 0 as row_id
   from unit_now
   union all
-  select u.unit_no, greatest(to_day(c.date), u.in_service_day), c.duty_cycle, 1, c.row_id
+  select u.unit_no, greatest(day_number(c.date), u.in_service_day), c.duty_cycle, 1, c.row_id
   from duty_changes c
   join unit_now u on u.unit_id = c.unit_id
-  where to_day(c.date) <= $as_of_day
+  where day_number(c.date) <= $as_of_day
 ),
 ranked as (
   select unit_no, day, duty_cycle, row_number() over (partition by unit_no, day order by later desc, row_id desc) as nth

@@ -1,6 +1,6 @@
 -- The measurements, each with the life it was taken in: one taken on the day of a replacement speaks of the old part.
 select
-  u.unit_id, m.position, p.component, d.duty_cycle, l.life_id, to_date(m.day) as date,
+  u.unit_id, m.position, p.component, d.duty_cycle, l.life_id, date_of_day(m.day) as date,
   coalesce(j.joined, t.miles) as miles,
   case when l.life_id is not null then at_least_zero(coalesce(j.joined, t.miles) - l.start_meter_miles) end as age_miles,
   m.quantity, m.value, m.unit

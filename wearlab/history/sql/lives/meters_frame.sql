@@ -12,7 +12,7 @@ with seen as (
   from service_now
 )
 select
-  u.unit_id, to_date(s.day) as date, s.origin, s.raw_miles, coalesce(j.joined, d.miles) as miles,
+  u.unit_id, date_of_day(s.day) as date, s.origin, s.raw_miles, coalesce(j.joined, d.miles) as miles,
   coalesce(not j.kept, false) as disregarded, j.reason,
   case when j.joined is null and d.miles is not null then
     case d.miles_source when 'recorded' then 'interpolated' else d.miles_source end end as filled

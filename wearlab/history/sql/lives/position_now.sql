@@ -5,11 +5,11 @@
 with fitted as (
   select
     u.unit_no, p.position, p.component, p.shaft, p.hardware, u.in_service_day,
-    coalesce(to_day(p.installed_date), u.in_service_day) as installed_day,
+    coalesce(day_number(p.installed_date), u.in_service_day) as installed_day,
     cast(p.installed_miles as double) as installed_miles, coalesce(p.age_known, true) as age_known, p.lot, p.row_id
   from positions p
   join unit_now u on u.unit_id = p.unit_id
-  where coalesce(to_day(p.installed_date), u.in_service_day) <= coalesce(u.out_of_service_day, $as_of_day)
+  where coalesce(day_number(p.installed_date), u.in_service_day) <= coalesce(u.out_of_service_day, $as_of_day)
 ),
 latest as (
   select *, row_number() over (partition by unit_no, position order by row_id desc) as nth

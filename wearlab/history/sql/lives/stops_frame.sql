@@ -13,7 +13,7 @@ with told as (
   group by m.unit_no, m.day
 )
 select
-  u.unit_id, to_date(s.day) as date, s.miles, s.hours, t.positions, t.shop, t.crew, s.cups_purged, s.grease_grade,
+  u.unit_id, date_of_day(s.day) as date, s.miles, s.hours, t.positions, t.shop, t.crew, s.cups_purged, s.grease_grade,
   t.miles_source
 from stop s
 join told t on t.unit_no = s.unit_no and t.day = s.day

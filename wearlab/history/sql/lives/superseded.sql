@@ -4,7 +4,7 @@
 with known as (
   select service_id, updated_at, row_id
   from services
-  where not $known_then or to_day(coalesce(posted_date, date)) <= $as_of_day
+  where not $known_then or day_number(coalesce(posted_date, date)) <= $as_of_day
 ),
 repeated as (
   select service_id
@@ -18,7 +18,7 @@ ranked as (
     row_number() over (
       partition by k.service_id
       order by
-        case when $known_then and to_day(cast(k.updated_at as date)) > $as_of_day then 1 else 0 end,
+        case when $known_then and day_number(cast(k.updated_at as date)) > $as_of_day then 1 else 0 end,
         k.updated_at desc nulls last,
         k.row_id desc
     ) as nth

@@ -2,8 +2,8 @@
 -- A retirement after $as_of_day had not happened yet. Parameters: as_of_day, records_from_day.
 with latest as (
   select
-    unit_id, duty_cycle, to_day(in_service_date) as in_service_day, cast(in_service_miles as double) as in_service_miles,
-    to_day(out_of_service_date) as out_day, cast(axle_ratio as double) as axle_ratio,
+    unit_id, duty_cycle, day_number(in_service_date) as in_service_day, cast(in_service_miles as double) as in_service_miles,
+    day_number(out_of_service_date) as out_day, cast(axle_ratio as double) as axle_ratio,
     cast(tire_turns_per_mile as double) as tire_turns_per_mile, nullif(trim(attributes['home_shop']), '') as home_shop,
     row_id, row_number() over (partition by unit_id order by row_id desc) as nth
   from units

@@ -1,10 +1,10 @@
 -- The trucks; exposure is counted from the first day of their record to their end. Parameters: as_of_day.
 select
-  u.unit_id, d.duty_cycle, to_date(u.in_service_day) as in_service_date,
-  to_date(u.out_of_service_day) as out_of_service_date, u.out_of_service_day is null as in_service,
+  u.unit_id, d.duty_cycle, date_of_day(u.in_service_day) as in_service_date,
+  date_of_day(u.out_of_service_day) as out_of_service_date, u.out_of_service_day is null as in_service,
   t.shop, u.axle_ratio, u.tire_turns_per_mile,
-  to_date(u.in_service_day) as first_date, to_date(s.last_day) as last_date,
-  m.last_miles, m.last_hours, to_date(m.last_miles_day) as last_miles_date, m.miles_per_day, m.hours_per_day,
+  date_of_day(u.in_service_day) as first_date, date_of_day(s.last_day) as last_date,
+  m.last_miles, m.last_hours, date_of_day(m.last_miles_day) as last_miles_date, m.miles_per_day, m.hours_per_day,
   at_least_zero(e.miles - e.record_miles) as exposure_miles,
   cast(at_least_zero(e.day - u.record_start) as double) as exposure_days
 from unit_now u
