@@ -11,6 +11,7 @@ import platform
 import sys
 import time
 from dataclasses import dataclass, field, replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -21,7 +22,7 @@ from wearlab.answers.intervals_decision import Bounds, Choice, choose_interval, 
 from wearlab.answers.intervals_effects import fit_calibrated, measure_reliability
 from wearlab.answers.intervals_terms import tell_terms
 from wearlab.answers.intervals_today import Usage, measure_usage
-from wearlab.curves.renewal import tabulate_renewals
+from wearlab.curves.renewal import Renewals, tabulate_renewals
 from wearlab.history.config import Costs, PartCost
 
 LEVEL = 0.90
@@ -142,8 +143,13 @@ def make_true_part(
         shape=shape,
         eta=np.full(2, planted.eta["joint"] * mean_harm(truth) ** (-1 / truth.shape)),
         variance=variance,
-        renewals=tabulate_renewals(shape, variance),
+        renewals=_true_renewals(float(shape[0]), float(variance[0])),
     )
+
+
+@cache
+def _true_renewals(shape: float, variance: float) -> Renewals:
+    return tabulate_renewals(np.full(2, shape), np.full(2, variance))
 
 
 def _compare(

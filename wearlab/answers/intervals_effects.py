@@ -59,16 +59,17 @@ def _ratio(logs: Floats, unit: npt.NDArray[np.object_]) -> float | None:
     if same.sum() < 10:
         return None
     scatter = float((np.diff(logs)[same] ** 2).mean() / 2)
-    frame = pd.Series(np.exp(logs)).groupby(unit, sort=False).rolling(GAPS_MEANT).mean().dropna()
-    if len(frame) < 10 or frame.index.get_level_values(0).nunique() < 3:
+    full = unit[GAPS_MEANT - 1 :] == unit[: len(unit) - GAPS_MEANT + 1]  # sorted by truck: five gaps of one truck
+    if full.sum() < 10 or len(set(unit[GAPS_MEANT - 1 :][full].tolist())) < 3:
         return None
-    total = float(np.log(frame.to_numpy()).var())
+    means = np.lib.stride_tricks.sliding_window_view(np.exp(logs), GAPS_MEANT).mean(axis=1)[full]
+    total = float(np.log(means).var())
     return float(np.clip(1 - scatter / GAPS_MEANT / total, 0.0, 1.0)) if total > 0 else 0.0
 
 
 def _slope(gaps: pd.DataFrame, episodes: pd.DataFrame) -> float | None:
-    known = episodes[episodes["practice_source"] == "gaps"]
-    known = known[["unit_id", "entry_date", "practised_miles"]].drop_duplicates(["unit_id", "entry_date"])
+    own = (episodes["practice_source"] == "gaps").to_numpy() & episodes["unit_id"].isin(set(gaps["unit_id"])).to_numpy()
+    known = episodes.loc[own, ["unit_id", "entry_date", "practised_miles"]].drop_duplicates(["unit_id", "entry_date"])
     both = gaps.merge(known, left_on=["unit_id", "start_date"], right_on=["unit_id", "entry_date"], how="inner")
     if len(both) < 30 or both["unit_id"].nunique() < 5:
         return None

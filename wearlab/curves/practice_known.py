@@ -59,45 +59,64 @@ def hold_known(rows: pd.DataFrame, apart: tuple[str, ...]) -> pd.DataFrame:
 
 def _list_states(rows: pd.DataFrame) -> tuple[pd.DataFrame, Ints]:
     """Return what was known of each truck's practice, in order of time, and the place of each row's among them."""
-    names = ["unit_id", "duty_cycle", "practised_miles"]
-    names += [name for name in ("raw_practised_miles", "gaps_behind") if name in rows]
-    number = rows.groupby(names, sort=False, dropna=False).ngroup().to_numpy()
-    began = pd.to_datetime(rows["entry_date"]) if "entry_date" in rows else pd.Series(0, index=rows.index)
-    states = rows[names].assign(number=number, began=began, unit=pd.factorize(rows["unit_id"])[0])
-    states = states.groupby("number", sort=True).agg({**dict.fromkeys([*names, "unit"], "first"), "began": "min"})
-    order = ["unit", "began", *(["gaps_behind"] if "gaps_behind" in states else [])]
-    states = states.sort_values(order, kind="stable")
-    place = np.empty(len(states), dtype=np.int64)
-    place[states.index.to_numpy()] = np.arange(len(states))
-    return states.reset_index(drop=True), place[number]
+    names = [name for name in ("practised_miles", "raw_practised_miles", "gaps_behind") if name in rows]
+    table = rows[names].astype(float)
+    table.insert(0, "duty", pd.factorize(rows["duty_cycle"])[0])
+    table.insert(0, "unit", pd.factorize(rows["unit_id"])[0])
+    began = pd.to_datetime(rows["entry_date"]).to_numpy() if "entry_date" in rows else np.zeros(len(rows))
+    order = np.lexsort([began, *(table[name].to_numpy() for name in reversed(table.columns))])
+    known = table.to_numpy(dtype=float)[order]
+    new = np.ones(len(rows), dtype=bool)
+    new[1:] = ((known[1:] != known[:-1]) & ~(np.isnan(known[1:]) & np.isnan(known[:-1]))).any(axis=1)
+    number = np.empty(len(rows), dtype=np.int64)
+    number[order] = np.cumsum(new) - 1
+    states = table.iloc[order[new]].assign(began=began[order[new]]).reset_index(drop=True)
+    by_time = [states[name].to_numpy() for name in ("gaps_behind", "began", "unit") if name in states]
+    place = np.lexsort(by_time)
+    rank = np.empty(len(states), dtype=np.int64)
+    rank[place] = np.arange(len(states))
+    return states.iloc[place].reset_index(drop=True), rank[number]
 
 
 def _cut_steps(states: pd.DataFrame) -> tuple[Ints, Ints, Floats]:
     """Return the step and the phase of each state, and the practice that holds in it."""
-    unit, duty = states["unit"].to_numpy(), pd.factorize(states["duty_cycle"])[0]
+    unit, duty = states["unit"].to_numpy(), states["duty"].to_numpy()
     known = states["practised_miles"].to_numpy(dtype=float)
     has_gaps = {"raw_practised_miles", "gaps_behind"} <= set(states)
     behind = states["gaps_behind"].to_numpy(dtype=float) if has_gaps else np.zeros(len(states))
     raw = np.log(states["raw_practised_miles"].to_numpy(dtype=float)) if has_gaps else np.full(len(states), np.nan)
     scatter = _scatter(raw, behind, unit, duty)
-    step, phase = np.zeros(len(states), dtype=np.int64), np.zeros(len(states), dtype=np.int64)
-    held = known.copy()
-    steps = phases = -1
-    anchor = anchor_gaps = 0.0
-    for s in range(len(states)):
-        new = s == 0 or unit[s] != unit[s - 1] or duty[s] != duty[s - 1] or behind[s] < behind[s - 1]
-        if not new and anchor_gaps > 0 and behind[s] > 0:
-            error = scatter[duty[s]] * np.sqrt(1 / anchor_gaps + 1 / behind[s])
-            new = bool(abs(raw[s] - anchor) > CLEARLY * error)
-        if new or behind[s] > anchor_gaps:
-            anchor, anchor_gaps = raw[s], behind[s]
-        phases += new
-        if new or abs(np.log(known[s] / held[s - 1])) > MOVED:
-            steps += 1
-        else:
-            held[s] = held[s - 1]
-        step[s], phase[s] = steps, phases
-    return step, phase, held
+    turns = np.ones(len(states), dtype=bool)
+    turns[1:] = (unit[1:] != unit[:-1]) | (duty[1:] != duty[:-1]) | (behind[1:] < behind[:-1])
+    with np.errstate(divide="ignore"):
+        weight = np.where(behind > 0, scatter[duty] ** 2 / behind, np.inf)  # of a mean of so many gaps
+    phase = np.cumsum(_mark_phases(turns.tolist(), raw.tolist(), weight.tolist())) - 1
+    opens = np.ones(len(states), dtype=bool)
+    opens[1:] = phase[1:] != phase[:-1]
+    moved = np.array(_mark_moves(opens.tolist(), np.log(known).tolist()), dtype=bool)
+    step = np.cumsum(moved) - 1
+    return step, phase, known[np.flatnonzero(moved)][step]
+
+
+def _mark_phases(turns: list[bool], raw: list[float], weight: list[float]) -> list[bool]:
+    """Return which states open a phase; the first mean of most gaps in a phase is what later ones are held against."""
+    opens, anchor, doubt = [], 0.0, float("inf")
+    for turn, mean, error in zip(turns, raw, weight, strict=True):
+        new = turn or abs(mean - anchor) > CLEARLY * (doubt + error) ** 0.5
+        if new or error < doubt:
+            anchor, doubt = mean, error
+        opens.append(new)
+    return opens
+
+
+def _mark_moves(opens: list[bool], logs: list[float]) -> list[bool]:
+    """Return which states open a step: those that open a phase, and those whose practice has moved enough."""
+    moved, held = [], 0.0
+    for new, known in zip(opens, logs, strict=True):
+        moves = new or abs(known - held) > MOVED
+        held = known if moves else held
+        moved.append(moves)
+    return moved
 
 
 def _scatter(raw: Floats, behind: Floats, unit: Ints, duty: Ints) -> Floats:
