@@ -31,16 +31,7 @@ def _measure(history: History) -> Wear:
 
 def _practised(power: float, seed: int, parts: int = 240) -> History:
     """A fleet whose trucks are greased at 6,000 to 24,000 miles, wear going with that to a power."""
-    history, _ = measured_fleet(WearPlan(parts=parts, readings=(2, 6)), seed)
-    rng = np.random.default_rng(seed)
-    stop = np.exp(rng.uniform(np.log(6000.0), np.log(24000.0), parts))
-    which = history.measurements["life_id"].to_numpy()
-    moved = 0.0008 + (history.measurements["value"] - 0.0008) * (stop[which] / 12_000.0) ** power
-    lives = history.lives
-    episodes = pd.DataFrame(
-        {"life_id": lives["life_id"], "entry": 0.0, "exit": lives["exit"], "practised_miles": stop[: len(lives)]}
-    )
-    return replace(history, measurements=history.measurements.assign(value=moved), episodes=episodes)
+    return measured_fleet(WearPlan(parts=parts, readings=(2, 6), practice=power or 1e-12), seed)[0]
 
 
 def test_practice_that_wears_parts_faster_is_found_and_used() -> None:

@@ -24,13 +24,15 @@ PLANS = (
     ("often read", WearPlan(readings=(5, 9))),
     ("poorly read", WearPlan(error=0.0008)),
     ("replaced when worn", WearPlan(replaced_at=0.004)),
+    ("greased unlike", WearPlan(practice=0.5)),
+    ("greased unlike, to no effect", WearPlan(practice=1e-12)),
     ("each read once", WearPlan(parts=60, readings=(1, 1))),
 )
 
 
-def try_plan(name: str, plan: WearPlan, fleets: int) -> pd.DataFrame:
-    """Return one row per running part: its interval and the truth."""
-    frames = []
+def try_plan(name: str, plan: WearPlan, fleets: int) -> tuple[pd.DataFrame, dict[str, object]]:
+    """Return one row per running part, its interval and the truth, and how the power of practice was found."""
+    frames, powers = [], []
     for seed in range(fleets):
         history, crossing = measured_fleet(plan, 500 + seed)
         made = measure_wear(history, level=LEVEL)
@@ -38,8 +40,19 @@ def try_plan(name: str, plan: WearPlan, fleets: int) -> pd.DataFrame:
             continue
         true = pd.Series(miles_left(history, crossing), index=history.lives["unit_id"])
         parts = made.parts.assign(true=true.reindex(made.parts["unit_id"]).to_numpy(), plan=name)
-        frames.append(parts[["plan", "measurements", "miles_to_limit", "low", "high", "true"]])
-    return pd.concat(frames, ignore_index=True)
+        frames.append(parts[["plan", "measurements", "miles_to_limit", "low", "high", "true", "look_within"]])
+        powers.append(made.rates.iloc[0][["practice_power", "practice_low", "practice_high", "practice_taken"]])
+    found = pd.DataFrame(powers).dropna()
+    held = (found["practice_low"] <= plan.practice) & (plan.practice <= found["practice_high"])
+    row = {
+        "plan": name,
+        "planted": plan.practice,
+        "fleets": len(found),
+        "mean_found": float(found["practice_power"].astype(float).mean()),
+        "held": float(held.mean()),
+        "taken": float(found["practice_taken"].astype(float).mean()),
+    }
+    return pd.concat(frames, ignore_index=True), row
 
 
 def summarise(table: pd.DataFrame, by: list[str]) -> pd.DataFrame:
@@ -51,6 +64,7 @@ def summarise(table: pd.DataFrame, by: list[str]) -> pd.DataFrame:
         sooner=table["true"] < table["low"],
         later=table["true"] > high,
         open_end=table["high"].isna(),
+        passed_unseen=(table["true"] < table["look_within"]).where(table["look_within"] > 0),
         ratio=ratio,
     )
     return (
@@ -61,6 +75,7 @@ def summarise(table: pd.DataFrame, by: list[str]) -> pd.DataFrame:
             sooner=("sooner", "mean"),
             later=("later", "mean"),
             open_end=("open_end", "mean"),
+            passed_unseen=("passed_unseen", "mean"),
             median_ratio=("ratio", "median"),
         )
         .reset_index()
@@ -75,7 +90,9 @@ def _markdown(table: pd.DataFrame) -> str:
 
 def main(fleets: int) -> None:
     """Run the study and write its tables."""
-    table = pd.concat([try_plan(name, plan, fleets) for name, plan in PLANS], ignore_index=True)
+    tried = [try_plan(name, plan, fleets) for name, plan in PLANS]
+    table = pd.concat([parts for parts, _ in tried], ignore_index=True)
+    powers = pd.DataFrame([row for _, row in tried if row["fleets"]])
     usual = table[table["plan"] != "each read once"]
     often = pd.cut(usual["measurements"], [0, 1, 2, 4, 100], labels=["1", "2", "3 to 4", "5 and more"])
     about = (
@@ -83,11 +100,14 @@ def main(fleets: int) -> None:
         f"Python {platform.python_version()}, numpy {version('numpy')}, scipy {version('scipy')}, "
         f"pandas {version('pandas')}, "
         f"{platform.machine()}, 2 cores. `sooner`: the limit is reached before the interval, `later`: after it; "
-        "`open_end`: no upper end; `median_ratio`: forecast over truth. Where every part was read once, parts cannot "
+        "`open_end`: no upper end; `passed_unseen`: past the limit before the miles named for the next look, of parts that "
+        "are not to be looked at at once (wanted: 0.05); `median_ratio`: forecast over truth. Where every part was read once, parts cannot "
         "be told from reading error, and the answer says so."
     )
+    practice = "The power of miles per stop in the rate, with its 90 % interval; `taken`: shown beyond chance, so used."
     blocks = [
         f"## By plan\n\n{_markdown(summarise(table, ['plan']))}",
+        f"## Practice\n\n{practice}\n\n{_markdown(powers)}",
         f"## By number of readings\n\n{_markdown(summarise(usual.assign(readings=often), ['readings']))}",
     ]
     text = "\n\n".join(["# Coverage of the 90 % intervals of miles to the limit", about, *blocks])

@@ -27,6 +27,7 @@ class WearPlan:
     error: float = 0.0003
     readings: tuple[int, int] = (1, 6)  # least and most
     replaced_at: float | None = None  # a part is replaced (and read no more) once read above this
+    practice: float = 0.0  # rate goes with miles per regrease stop (6,000 to 24,000) to this power
 
 
 def measured_fleet(plan: WearPlan, seed: int) -> tuple[History, FloatArray]:
@@ -36,6 +37,8 @@ def measured_fleet(plan: WearPlan, seed: int) -> tuple[History, FloatArray]:
     duty = np.array(names, dtype=object)[np.arange(plan.parts) % len(names)]
     typical = np.array([dict(plan.rates)[name] for name in duty])
     rate = typical * np.exp(plan.spread * rng.standard_normal(plan.parts) - plan.spread**2 / 2)
+    stop = np.exp(np.random.default_rng((seed, 1)).uniform(np.log(6e3), np.log(24e3), plan.parts))
+    rate = rate * (stop / 12e3) ** plan.practice
     start = np.maximum(plan.start + plan.start_spread * rng.standard_normal(plan.parts), 0.0)
     now = rng.uniform(0.1, 0.8, plan.parts) * (LIMIT - plan.start) / typical
     rows = []
@@ -63,8 +66,10 @@ def measured_fleet(plan: WearPlan, seed: int) -> tuple[History, FloatArray]:
     )
     lives = make_lives(now, np.zeros(plan.parts), unit_id=units, component="joint", duty_cycle=duty, exit_miles=now)
     lives = lives.assign(running=running, ending=np.where(running, "running", "planned"))
+    known = {"entry": 0.0, "exit": now, "practised_miles": stop} if plan.practice else {}
+    episodes = pd.DataFrame({"life_id": lives["life_id"], **known}) if known else pd.DataFrame()
     config = FleetConfig(limits=Limits(wear={"joint_play": WearLimit(LIMIT, "in", "invented")}))
-    history = replace(make_history(lives, config), measurements=table, as_of=date(2026, 6, 30))
+    history = replace(make_history(lives, config), measurements=table, episodes=episodes, as_of=date(2026, 6, 30))
     return history, (LIMIT - start) / rate
 
 
