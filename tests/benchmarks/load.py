@@ -1,7 +1,8 @@
 """Loading against a bare typed read and against pandas with the same checks: wall time and memory, ratios in one run.
 
 Run: python -m tests.benchmarks.load [--rows 1000000] [--repeats 3] [--memory 1GB]
-The fleet is invented; one row in eight hundred has a fault, of seven kinds. Each case runs in a process of its own, the cases in turn.
+The fleet is invented; one row in eight hundred has a fault, of seven kinds.
+Each case runs in a process of its own, the cases in turn.
 """
 
 import argparse
