@@ -100,9 +100,9 @@ def main(fleets: int) -> None:
         f"Python {platform.python_version()}, numpy {version('numpy')}, scipy {version('scipy')}, "
         f"pandas {version('pandas')}, "
         f"{platform.machine()}, 2 cores. `sooner`: the limit is reached before the interval, `later`: after it; "
-        "`open_end`: no upper end; `passed_unseen`: past the limit before the miles named for the next look, of parts that "
-        "are not to be looked at at once (wanted: 0.05); `median_ratio`: forecast over truth. Where every part was read once, parts cannot "
-        "be told from reading error, and the answer says so."
+        "`open_end`: no upper end; `passed_unseen`: past the limit before the miles named for the next look, of parts "
+        "that need no look at once (wanted: 0.05); `median_ratio`: forecast over truth. Where every part was read "
+        "once, parts cannot be told from reading error, and the answer says so."
     )
     practice = "The power of miles per stop in the rate, with its 90 % interval; `taken`: shown beyond chance, so used."
     blocks = [
