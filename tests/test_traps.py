@@ -99,6 +99,9 @@ def test_intervals_that_share_an_end_do_not_lend_each_other_mass() -> None:
     own = count_between(obs)
     assert own is not None
     assert own.failed_share(np.array([1.0]))[0] == pytest.approx(value_of("heat_exchanger", "npmle.F(1)"), abs=2e-6)
+    result = fit(lives_of(obs))
+    assert isinstance(result, Fits)
+    assert set(result.tables()["curves"]["counted_by"]) == {"Turnbull"}
     assert closed.survival_function_.loc[1.0].tolist() == [1.0, 1.0]
 
 

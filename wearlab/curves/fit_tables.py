@@ -69,9 +69,9 @@ def table_curves(columns: tuple[str, ...], items: tuple[Fit | Unfitted, ...]) ->
 
     ``observed`` is Kaplan-Meier (failures between two ages in their middle), or Turnbull's estimate where all failures
     lie between two ages and these are few; ``at_risk`` the lives under watch at that age. Where the first ages are
-    watched by too few lives it is null there and begins on the fitted curve.
+    watched by too few lives it is null there and begins on the fitted curve. ``counted_by`` says which it is.
     """
-    names = [*columns, "age", "survival", "low", "high", "observed", "at_risk"]
+    names = [*columns, "age", "survival", "low", "high", "observed", "counted_by", "at_risk"]
     drawn = [_draw(item) for item in items if isinstance(item, Fit)]
     return pd.concat(drawn, ignore_index=True)[names] if drawn else pd.DataFrame(columns=names)
 
@@ -80,13 +80,15 @@ def _draw(fit: Fit) -> pd.DataFrame:
     age = np.linspace(0.0, float(fit.observations.exit.max()), DRAWN_AGES)
     survival = fit.survival(age)
     low, high = _band(fit, age)
+    observed, counted_by = _counted(fit, age)
     frame = pd.DataFrame(
         {
             "age": age,
             "survival": survival,
             "low": np.fmin(low, survival),
             "high": np.fmax(high, survival),
-            "observed": _counted(fit, age),
+            "observed": observed,
+            "counted_by": counted_by,
             "at_risk": watched_at(fit.observations, np.maximum(age, 1e-9 * age[-1])),
         }
     )
@@ -95,16 +97,17 @@ def _draw(fit: Fit) -> pd.DataFrame:
     return frame
 
 
-def _counted(fit: Fit, age: FloatArray) -> FloatArray:
+def _counted(fit: Fit, age: FloatArray) -> tuple[FloatArray, str]:
+    """Return the counted share still running at each age, and by whose estimate it is counted."""
     obs = fit.observations
     between = count_between(obs) if bool((obs.between == obs.failed).all()) else None
     if between is not None:
-        return 1.0 - between.failed_share(age)
+        return 1.0 - between.failed_share(age), "Turnbull"
     start = thin_until(obs)
     if start == 0.0:
-        return count_curve(obs).survival_at(age)
+        return count_curve(obs).survival_at(age), "Kaplan-Meier"
     shared = fit.survival(np.array([start])) * count_curve(watch_from(obs, start)).survival_at(age)
-    return np.where(age < start, np.nan, shared)
+    return np.where(age < start, np.nan, shared), "Kaplan-Meier from the fitted curve on"
 
 
 def _band(fit: Fit, age: FloatArray) -> tuple[FloatArray, FloatArray]:
