@@ -45,6 +45,7 @@ COLUMNS: dict[str, str] = {
     "cost then": "What the stops cost at the other interval.",
     "cost": "What the failures cost, in the fleet's currency.",
     "count": "How many parts this row stands for.",
+    "counted by": "Whose estimate the counted shares are: Kaplan and Meier's, or Turnbull's where failures lie between looks.",
     "critical rpm": "The shaft speed at which the tube would whirl, in turns a minute.",
     "crude rate": "Failures over miles in the band, with nothing held equal.",
     "current cost per 1000": "What 1,000 miles cost at today's interval.",
