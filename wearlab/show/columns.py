@@ -1,6 +1,10 @@
 """Columns of the tables that are no terms of their own, each explained in one sentence."""
 
 COLUMNS: dict[str, str] = {
+    "share without position": "The share of failures whose order does not say at which place.",
+    "without position": "Failures whose order does not say at which of several like places the part sat.",
+    "truck years": "The truck's age in years since it went into service.",
+    "mean failures": "How many failures of this kind of part a truck has had on average up to this age.",
     "adjusted for": "The other differences between the classes that were held equal in this comparison.",
     "after service": "Whether the part failed soon after somebody had worked at it.",
     "ahead": "How far the part is expected to run in the time looked ahead.",
@@ -45,7 +49,7 @@ COLUMNS: dict[str, str] = {
     "cost then": "What the stops cost at the other interval.",
     "cost": "What the failures cost, in the fleet's currency.",
     "count": "How many parts this row stands for.",
-    "counted by": "Whose estimate the counted shares are: Kaplan and Meier's, or Turnbull's where failures lie between looks.",
+    "counted by": "Whose estimate the counted shares are: Kaplan and Meier's, or Turnbull's between looks.",
     "critical rpm": "The shaft speed at which the tube would whirl, in turns a minute.",
     "crude rate": "Failures over miles in the band, with nothing held equal.",
     "current cost per 1000": "What 1,000 miles cost at today's interval.",
