@@ -7,7 +7,7 @@ import tempfile
 import time
 from datetime import UTC, datetime
 from pathlib import Path
-from xml.etree import ElementTree
+from xml.etree import ElementTree as ET
 
 import pytest
 
@@ -20,10 +20,11 @@ def main() -> None:
     """Run the cases, the largest last, and write what became of each."""
     with tempfile.TemporaryDirectory() as folder:
         report = Path(folder) / "report.xml"
-        pytest.main([str(HERE / "test_numbers.py"), "-q", "-n", "0", f"--junitxml={report}", "-p", "no:cacheprovider"])
+        words = ["-q", "-n", "0", f"--junitxml={report}", "-p", "no:cacheprovider"]
+        pytest.main([str(HERE / "test_numbers.py"), *words])
         found = [
             (case.get("name", "").removeprefix("test_").replace("_", " "), float(case.get("time", 0)), not len(case))
-            for case in ElementTree.parse(report).iter("testcase")  # noqa: S314 - written a moment ago by pytest itself
+            for case in ET.parse(report).iter("testcase")  # noqa: S314 - written a moment ago by pytest itself
         ]
         begun = time.monotonic()
         check_strata(Path(folder), 10_000)
@@ -31,9 +32,9 @@ def main() -> None:
     lines = [
         "# Numbers under stress",
         "",
-        "Command: `python -m tests.hardening.stress`. Each case asks several commands on the command line, with `--json`;",
-        "held means: answered, or refused with a clear reason and fix; every number finite, shares within 0 to 1, every",
-        "interval with its estimate inside; no warning.",
+        "Command: `python -m tests.hardening.stress`. Each case asks several commands with `--json`; held means: answered,",
+        "or refused with a clear reason and fix; every number finite, shares within 0 to 1, every interval with its",
+        "estimate inside; no warning.",
         "",
         f"{datetime.now(UTC).date()}; {platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}",
         "",
