@@ -73,11 +73,12 @@ def test_a_replaced_meter_a_drop_and_a_typed_digit_are_none_of_these() -> None:
 
 @settings(max_examples=100, deadline=None)
 @given(
-    rates=st.lists(st.floats(30.0, 500.0), min_size=12, max_size=30),
+    base=st.floats(20.0, 500.0),
+    shares=st.lists(st.floats(0.6, 1.4), min_size=12, max_size=30),
     wrong=st.sets(st.integers(3, 11), min_size=1, max_size=3),
 )
-def test_a_right_value_is_never_taken_for_kilometres(rates: list[float], wrong: set[int]) -> None:
-    right = np.concatenate([[0.0], np.cumsum(np.array(rates) * 30)])
+def test_a_right_value_is_never_taken_for_kilometres(base: float, shares: list[float], wrong: set[int]) -> None:
+    right = np.concatenate([[0.0], np.cumsum(np.array(shares) * base * 30)])
     values = [value / 7 if n in wrong else value for n, value in enumerate(right)]
     _, reasons = judged(values)
     assert {n for n, reason in enumerate(reasons) if reason == "kilometres"} <= wrong

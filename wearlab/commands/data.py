@@ -52,6 +52,9 @@ def lives(
     rows: Annotated[
         str | None, typer.Option(help="with --engine spark: where the tables lie as Parquet, object storage too")
     ] = None,
+    systems: Annotated[
+        bool, typer.Option("--systems", help="failures by truck instead, also those without a recorded position")
+    ] = False,
 ) -> Reply:
     """Lives, failures, suspensions and exposure by component and class."""
     if to is not None:
@@ -59,8 +62,28 @@ def lives(
         return Reply(written, written.tables())
     if engine != "local" or rows is not None:
         raise typer.BadParameter("--engine and --rows need --to, a new folder to write into")
+    if systems:
+        return count_by_truck(asked)
     history = read_history(asked)
     return Reply(history, {"groups": history.groups}, history.config.currency)
+
+
+def count_by_truck(asked: Asked) -> Reply:
+    """Return how often parts fail on a truck by its age, whether or not the place was recorded."""
+    from wearlab.answers.systems import count_systems
+    from wearlab.history.removals import list_removals
+    from wearlab.history.source import open_fleet
+    from wearlab.terminal import print_progress
+
+    seen = view(asked)
+    with open_fleet(
+        asked.source, store_path=asked.store, today=seen.today, strict=False, progress=print_progress, room=room(asked)
+    ) as fleet:
+        history = fleet.history(seen, known_then=False, progress=print_progress)
+        removals = list_removals(
+            fleet.store, fleet.config, history.as_of or seen.today, unknown_as_failure=asked.unknown_as_failures
+        )
+    return reply_with(count_systems(history, removals, level=asked.level), history)
 
 
 def write_with(engine: Engine, asked: Asked, *, to: str, master: str, rows: str | None) -> Any:

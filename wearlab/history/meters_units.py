@@ -20,8 +20,8 @@ _ENOUGH = 0.8  # share of a run that must fit
 _RUN = 2  # values of a run without close neighbours
 _ERA = 3  # values on each side, to take a whole stretch for kilometres
 _STEEP = 2.5  # times the truck's own rate, for a step to be a change of unit
-_LEAST, _MOST = 1.4, 1.85  # rate after over rate before such a step: 1.609 but for the truck's own change of use
-_SLOWEST = 0.3  # times the rate before, across such a step
+_LEAST, _MOST = 1.45, 1.8  # rate after over rate before such a step: 1.609 but for the truck's own change of use
+_SLOWEST = 0.5  # times the rate before, across such a step
 _DISTINCT = 5.0  # usual steps that a change of unit must come to
 _NEW_METER = 0.3  # a new meter begins below this share of the old one's last value
 

@@ -64,6 +64,29 @@ RECORD_LAYOUTS: dict[tuple[str, str], Layout] = {
         order=("unit_id", "date"),
         rows=25,
     ),
+    ("lives", "systems"): Layout(
+        "Failures of one truck's parts by the truck's age",
+        (
+            COMPONENT,
+            DUTY_CYCLE,
+            Field("truck_years", "Years in service", "count"),
+            Field("trucks", "Trucks", "count"),
+            Field("mean_failures", "Mean failures so far", "number", "mean_failures_low", "mean_failures_high"),
+        ),
+        rows=40,
+    ),
+    ("lives", "orders"): Layout(
+        "Failures whose place was not recorded",
+        (
+            COMPONENT,
+            DUTY_CYCLE,
+            Field("trucks", "Trucks", "count"),
+            FAILURES,
+            Field("without_position", "Without a position", "count"),
+            Field("share_without_position", "Share", "percent"),
+        ),
+        rows=24,
+    ),
     ("classes", "classes"): Layout(
         "Each truck's duty cycle beside its use",
         (
