@@ -14,11 +14,12 @@ import fastexcel
 import pandas as pd
 import pytest
 
-from tests.fake_study import FakeResult, Names, make_basis, make_cluster, make_recommendation, make_study
+from tests.fake_study import FEW, FakeResult, Names, make_basis, make_cluster, make_recommendation, make_study
 from wearlab.evidence import SAFETY, Caution, DataError, Unanswered
 from wearlab.show.decisions import decide
 from wearlab.show.document import show_text
 from wearlab.show.figures import show_chance, show_date, show_name, show_number, show_odds, show_share
+from wearlab.show.page import arrange, pictures_of
 from wearlab.show.paper import find_printer, in_plain_colours, print_page
 from wearlab.show.report import AUDIENCES, render_report, write_report
 from wearlab.show.tables import show_interval
@@ -129,6 +130,45 @@ def test_every_picture_has_a_text_alternative(page: Reader) -> None:
     charts = [attributes for tag, attributes in page.tags if tag == "svg"]
     assert len(charts) >= 9
     assert all(chart["role"] == "img" and len(str(chart["aria-label"])) > 30 for chart in charts)
+
+
+def test_every_picture_says_its_message_its_source_and_the_same_in_words_and_data(study: Study) -> None:
+    pictures = pictures_of(arrange(study, audience="all"))
+    assert len(pictures) >= 12
+    assert len({picture.name for picture in pictures}) == len(pictures)
+    for picture in pictures:
+        assert len(picture.title) > 20, picture.name
+        assert picture.source.startswith("Source: demo_data"), picture.name
+        assert picture.note, picture.name
+        assert picture.words, picture.name
+        assert len(picture.data), picture.name
+
+
+def test_the_message_of_a_picture_is_what_its_numbers_say(page: Reader) -> None:
+    for message in (
+        "What an interval costs: shorter in vocational, the same in line-haul",
+        "In vocational work twice the interval means 1.92 (1.53 to 2.41) times the joint failures",
+        "A joint in line-haul work lasts 1.92 (1.59 to 2.33) times as long as in vocational",
+        "Boots fitted in quarter 2 of 2024 failed 21 times where 8.0 were to be expected",
+        "Parts with a higher forecast chance did fail more often; 2 of 2 groups as forecast",
+        "The forecast made as of 30 June 2025 said 80.0 (58.0 to 104.0) failures; 91 happened, inside its range.",
+    ):
+        assert message in page.text, message
+
+
+def test_each_reader_opens_with_what_they_decide(study: Study) -> None:
+    areas = {
+        audience: {decision.area for decision in decide(study, audience=audience)}
+        for audience in ("engineer", "manager", "analyst")
+    }
+    assert areas["engineer"] == {"Regrease schedule", "Wear by class", "Planned replacement", "Work list"}
+    assert {"Parts to stock", "Regrease schedule", "Runs of failures", "Trucks to look at"} <= areas["manager"]
+    assert areas["analyst"] == {"Trucks to look at", "Runs of failures", "Work list"}
+
+
+def test_a_caution_is_told_once_and_counted_where_it_holds_too(page: Reader) -> None:
+    assert page.text.count(FEW.text) == 2  # where the classes are compared, and in the list of all
+    assert "told elsewhere on this page" in page.text
 
 
 def test_ids_are_unique_and_every_link_within_the_page_leads_somewhere(page: Reader) -> None:

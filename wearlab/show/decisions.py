@@ -32,6 +32,7 @@ LIMITS = {
 }
 NAMED_UNITS = 6
 HEADLINE_UNITS = 4
+URGENT = ("overdue", "look_first")
 NO_ANSWER = "Not answered from this data"
 
 
@@ -361,7 +362,8 @@ def _work(study: Study) -> Iterable[Decision]:
     counts = work["status"].value_counts(sort=False)
     sentences = tuple(f"{show_name(status).capitalize()}: {count:,}." for status, count in counts.items())
     units = work["unit_id"].nunique()
-    first = ", ".join(f"{count:,} {show_name(status)}" for status, count in counts.head(2).items())
+    urgent = [status for status in URGENT if status in counts.index] or list(counts.index[:2])
+    first = ", ".join(f"{counts[status]:,} {show_name(status)}" for status in urgent)
     headline = f"{len(work):,} tasks on {units:,} trucks: {first}"
     yield Decision(area, headline, sentences, None, "work")
 

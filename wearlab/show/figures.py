@@ -109,7 +109,7 @@ def show_share(value: float) -> str:
         return f"{percent:.1f} %" if percent >= 0.1 else "under 0.1 %"
     if 99 < percent < 100:
         return f"{percent:.1f} %" if percent <= 99.9 else "over 99.9 %"
-    return f"{percent:.0f} %"
+    return f"{percent:.0f} %".replace("-", "−")
 
 
 def show_odds(value: float) -> str:
