@@ -21,7 +21,12 @@ if TYPE_CHECKING:
     from wearlab.evidence import Basis, Caution, DataError, Unanswered
     from wearlab.history.lives import History
     from wearlab.history.source import View, read_source
+    from wearlab.show.plots import draw_chart
+    from wearlab.show.plots_failures import draw_timeline
+    from wearlab.show.plots_lives import draw_life_curves, draw_ranges
+    from wearlab.show.plots_practice import Marks, draw_cost, draw_practice
     from wearlab.show.report import write_report
+    from wearlab.show.words import explain
     from wearlab.study import Settings, Study, run_study
 
 _HOMES = {
@@ -29,6 +34,7 @@ _HOMES = {
     "Caution": "wearlab.evidence",
     "DataError": "wearlab.evidence",
     "History": "wearlab.history.lives",
+    "Marks": "wearlab.show.plots_practice",
     "Settings": "wearlab.study",
     "Study": "wearlab.study",
     "Unanswered": "wearlab.evidence",
@@ -37,6 +43,13 @@ _HOMES = {
     "backtest_forecast": "wearlab.answers.forecast",
     "compare_classes": "wearlab.answers.compare",
     "describe_classes": "wearlab.answers.classes",
+    "draw_chart": "wearlab.show.plots",
+    "draw_cost": "wearlab.show.plots_practice",
+    "draw_life_curves": "wearlab.show.plots_lives",
+    "draw_practice": "wearlab.show.plots_practice",
+    "draw_ranges": "wearlab.show.plots_lives",
+    "draw_timeline": "wearlab.show.plots_failures",
+    "explain": "wearlab.show.words",
     "find_cluster": "wearlab.answers.cluster",
     "find_early": "wearlab.answers.early",
     "fit_strata": "wearlab.curves.fit",
@@ -55,6 +68,7 @@ __all__ = [
     "Caution",
     "DataError",
     "History",
+    "Marks",
     "Settings",
     "Study",
     "Unanswered",
@@ -63,6 +77,13 @@ __all__ = [
     "backtest_forecast",
     "compare_classes",
     "describe_classes",
+    "draw_chart",
+    "draw_cost",
+    "draw_life_curves",
+    "draw_practice",
+    "draw_ranges",
+    "draw_timeline",
+    "explain",
     "find_cluster",
     "find_early",
     "fit_strata",

@@ -115,6 +115,11 @@ def as_file(svg: str) -> str:
     return svg.replace("<svg ", opening, 1) + "\n"
 
 
+def draw_chart(draw: Callable[[Axes], object], *, alt: str, name: str = "chart") -> str:
+    """Return one chart as an SVG file; ``draw`` draws on the axes it is given, ``alt`` says the same in words."""
+    return as_file(draw_svg(draw, name=name, alt=alt))
+
+
 def _attribute(text: str) -> str:
     safe = show_text(text).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
     return safe.replace('"', "&quot;")
