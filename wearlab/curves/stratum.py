@@ -240,7 +240,7 @@ def _say_trucks(obs: Observations, truck: TruckFit | None, curve: Weibull) -> tu
         text = (
             f"trucks give several lives each, but from {few}{on} it cannot be told how trucks differ: the intervals "
             "take every life as independent. (In simulated fleets whose trucks differ, 90 % intervals so made held the "
-            "truth 82 to 91 % of the time.)"
+            "truth 82 to 92 % of the time.)"
         )
         return (("truck-spread-unknown", text),)
     averaged, plain = truck.life_at(SHARES["b10"]), float(curve.life_at(SHARES["b10"]))
