@@ -158,6 +158,11 @@ def test_keyword_rules_tell_blank_values_and_mark_them_so(tmp_path: Path) -> Non
         rules = loaded.tables()["rules"]
         assert rules[rules["column"] == "action"]["rows"].tolist() == [1, 1, 0, 0, 0]
         assert rules[rules["column"] == "component"]["rows"].tolist() == [1, 0, 1]
+        unmatched = loaded.tables()["unmatched"]
+        assert unmatched.to_numpy().tolist() == [
+            ["services", "action", "washed", 1],
+            ["services", "component", "lube DL", 1],
+        ]
         assert account(load_into(tmp_path / "f", store))["services"] == (4, 0, 1, 3)
 
 

@@ -23,7 +23,7 @@ from wearlab.history.load_record import (
     recognise_files,
     record_load,
 )
-from wearlab.history.load_review import review_changes, review_rules
+from wearlab.history.load_review import review_changes, review_rules, review_unmatched
 from wearlab.history.load_stage import (
     Known,
     Outcome,
@@ -49,8 +49,9 @@ class Loaded:
 
     ``accounts``: ``table``, ``rows_read``, ``rows_loaded``, ``rows_set_aside``, ``rows_already_loaded``, one row per
     table that has a file. ``set_aside``: ``table``, ``file``, ``line``, ``column``, ``reason``, ``value``. ``rules``:
-    ``table``, ``column``, ``text``, ``means``, ``rows`` told by each keyword rule. ``changes``: ``table``, ``key``,
-    ``file``, ``line``, ``replaced_by_file``, ``replaced_by_line``.
+    ``table``, ``column``, ``text``, ``means``, ``rows`` told by each keyword rule. ``unmatched``: ``table``,
+    ``column``, ``text``, ``rows`` that no rule fits. ``changes``: ``table``, ``key``, ``file``, ``line``,
+    ``replaced_by_file``, ``replaced_by_line``.
     """
 
     basis: Basis
@@ -59,11 +60,12 @@ class Loaded:
     accounts: pd.DataFrame
     set_aside: pd.DataFrame
     rules: pd.DataFrame
+    unmatched: pd.DataFrame
     changes: pd.DataFrame
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the account of this load, the rows it set aside, and where there are any, rules and changes."""
-        review = {"rules": self.rules, "changes": self.changes}
+        review = {"rules": self.rules, "unmatched": self.unmatched, "changes": self.changes}
         return {
             "tables": self.accounts,
             "set_aside": self.set_aside,
@@ -115,7 +117,8 @@ def load_folder(folder: Path, store: Store, *, today: date, progress: Progress, 
             record_load(store, known, staged, outcomes, config=config, today=today, key=key)
             cautions = gather_cautions(store, config, known, unread)
             basis = _basis(store, folder, config, known)
-            rules, changes = review_rules(store, config), review_changes(store)
+            rules, unmatched = review_rules(store, config), review_unmatched(store, config)
+            changes = review_changes(store)
     finally:
         drop_staging(store)
     progress(_sum_up(accounts))
@@ -129,6 +132,7 @@ def load_folder(folder: Path, store: Store, *, today: date, progress: Progress, 
         ),
         _frame(map(astuple, set_aside), "table file line column reason value"),
         rules,
+        unmatched,
         changes,
     )
 

@@ -1,6 +1,7 @@
 """Columns of the tables that are no terms of their own, each explained in one sentence."""
 
 COLUMNS: dict[str, str] = {
+    "means": "What the keyword rule takes the text to mean; blank for rows that no rule fits.",
     "share without position": "The share of failures whose order does not say at which place.",
     "without position": "Failures whose order does not say at which of several like places the part sat.",
     "truck years": "The truck's age in years since it went into service.",

@@ -25,6 +25,27 @@ RECORD_LAYOUTS: dict[tuple[str, str], Layout] = {
         ),
         rows=25,
     ),
+    ("load", "rules"): Layout(
+        "What the keyword rules told",
+        (
+            Field("table", "Table", "text"),
+            Field("column", "Column", "text"),
+            Field("text", "Text", "text"),
+            Field("means", "Meaning", "text"),
+            Field("rows", "Rows", "count"),
+        ),
+        rows=40,
+    ),
+    ("load", "unmatched"): Layout(
+        "Texts that no keyword rule fits",
+        (
+            Field("table", "Table", "text"),
+            Field("column", "Column", "text"),
+            Field("text", "Text", "text"),
+            Field("rows", "Rows", "count"),
+        ),
+        rows=25,
+    ),
     ("load", "changes"): Layout(
         "Rows that a later row of the same name replaces",
         (

@@ -17,6 +17,7 @@ ALIASES: dict[str, str] = {
     "how filled": "filled",
     "would be": "by rule",
     "rule": "by rule",
+    "meaning": "means",
     "mean failures so far": "mean failures",
     "years in service": "truck years",
     "without a position": "without position",
