@@ -1,5 +1,7 @@
 """Classes side by side: reference, ratios over drawn trucks, rates, costs, and what is refused."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -359,3 +361,22 @@ def test_a_number_that_differs_between_classes_is_held_equal_unless_they_do_not_
     assert apart.names == ()
     alike = find_differences(lives.assign(model_year=2015 + np.arange(len(lives)) % 6), second, factor="duty_cycle")
     assert alike.names == ()
+
+
+def test_axle_ratio_is_that_of_the_truck_and_is_held_equal_where_classes_differ_in_it() -> None:
+    rng = np.random.default_rng(15)
+    duty = np.repeat(["line_haul", "vocational"], 400)
+    ratio = np.where(duty == "line_haul", rng.normal(3.2, 0.4, 800), rng.normal(3.9, 0.4, 800))
+    life = 300 * np.exp(-0.8 * (ratio - 3.2)) * rng.weibull(2.2, 800)  # duty itself makes no difference
+    watched = rng.uniform(40, 300, 800)
+    lives = make_lives(np.minimum(life, watched), life <= watched, component="joint", duty_cycle=duty)
+    units = pd.DataFrame({"unit_id": lives["unit_id"], "axle_ratio": ratio})
+    result = compare_classes(
+        replace(make_history(lives), units=units), factor="duty_cycle", level=0.9, seed=1, progress=quiet
+    )
+    assert isinstance(result, Comparison)
+    row = result.tables()["contrasts"].iloc[0]
+    assert row["held_equal"] == "axle_ratio"
+    assert row["b10_ratio_adjusted_low"] < 1.0 < row["b10_ratio_adjusted_high"]
+    assert abs(np.log(row["b10_ratio"])) > 3 * abs(np.log(row["b10_ratio_adjusted"]))
+    assert row["p_value"] < 0.001 < row["p_value_stratified"]
