@@ -167,6 +167,8 @@ def test_a_scan_does_not_depend_on_where_the_chunks_end(
 cells = st.one_of(
     st.sampled_from(
         ["", "T1", "T9", "2020-01-01", "regrease", "replace", "1000", "-5", "4.5", "x y", " x", "x ", '"', "a\x1fb"]
+        + ["1e3", "1_000", "nan", "inf", "0x10", "2020-1-1", "infinity", "-0", "00012.50", "1.", ".5", "12.7", "3"]
+        + ["2020-02-30", "2020-01-01T10:00", "2020-01-01 (BC)", "99999-01-01", "epoch", "today", "2019-06-01", "9e400"]
     ),
     st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\n\r\x00"), max_size=5),
 )
