@@ -26,7 +26,7 @@ COUNTS, TABLE = HERE / "fuzzing.json", HERE / "fuzzing.md"
 LONGEST = 30  # seconds of processor time that a case may take, whatever else the machine does
 STUCK = 240  # seconds after which a child that does not even take its alarm is ended
 MOST_MEMORY = 3 << 30  # bytes that a child may hold at its highest
-BATCH = 400  # cases a child runs, so that what one leaves behind cannot reach far
+BATCH = 50  # cases a child runs, so that what one leaves behind cannot reach far
 OUTCOMES = ("read", "refused", "failed")
 
 

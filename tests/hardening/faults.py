@@ -26,6 +26,7 @@ from tests.hardening.test_numbers import make_fleet, write
 from wearlab.demo import write_demo
 
 HERE = Path(__file__).parent
+PYTHON = f"Python {platform.python_version()}"
 FOUND, TABLE = HERE / "faults.json", HERE / "faults.md"
 NOBODY = 65534
 BLOCK = 262_144  # bytes of a block of the database; before the first stand three headers of 4,096
@@ -434,11 +435,10 @@ def _write_table(found: dict[str, list[str]]) -> None:
     lines = [
         "# Faults while commands run",
         "",
-        "Command: `python -m tests.hardening.faults --kills 100` (Linux, root). Held means: before-or-after state, a store",
         "Command: `python -m tests.hardening.faults --kills 100` (Linux, root). Held means: before-or-after state, a",
         "store that `wearlab check` finds sound, and where a command refused, one line that names the fix.",
         "",
-        f"{datetime.now(UTC).date()}; {platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}",
+        f"{datetime.now(UTC).date()}; {platform.machine()}, {os.cpu_count()} cores, {PYTHON}",
         "",
         "| fault | outcome | what was seen |",
         "|---|---|---|",

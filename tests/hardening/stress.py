@@ -14,6 +14,7 @@ import pytest
 from tests.hardening.test_numbers import check_strata
 
 HERE = Path(__file__).parent
+PYTHON = f"Python {platform.python_version()}"
 
 
 def main() -> None:
@@ -23,8 +24,8 @@ def main() -> None:
         words = ["-q", "-n", "0", f"--junitxml={report}", "-p", "no:cacheprovider"]
         pytest.main([str(HERE / "test_numbers.py"), *words])
         found = [
-            (case.get("name", "").removeprefix("test_").replace("_", " "), float(case.get("time", 0)), not len(case))
-            for case in ET.parse(report).iter("testcase")  # noqa: S314 - written a moment ago by pytest itself
+            (case.get("name", "")[5:].replace("_", " "), float(case.get("time", 0)), not len(case))
+            for case in ET.parse(report).iter("testcase")  # noqa: S314 - pytest wrote it
         ]
         begun = time.monotonic()
         check_strata(Path(folder), 10_000)
@@ -32,11 +33,11 @@ def main() -> None:
     lines = [
         "# Numbers under stress",
         "",
-        "Command: `python -m tests.hardening.stress`. Each case asks several commands with `--json`; held means: answered,",
-        "or refused with a clear reason and fix; every number finite, shares within 0 to 1, every interval with its",
-        "estimate inside; no warning.",
+        "Command: `python -m tests.hardening.stress`. Each case asks several commands with `--json`. Held means:",
+        "answered, or refused with a clear reason and fix; every number finite, shares within 0 to 1, every interval",
+        "with its estimate inside; no warning.",
         "",
-        f"{datetime.now(UTC).date()}; {platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}",
+        f"{datetime.now(UTC).date()}; {platform.machine()}, {os.cpu_count()} cores, {PYTHON}",
         "",
         "| case | held | seconds |",
         "|---|---|---:|",
