@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -127,3 +128,19 @@ def test_the_valve_seat_histories_give_exactly_48_failures(tmp_path: Path) -> No
     assert group["failures"] == 48
     assert group["suspensions"] == 41
     assert group["lives"] == 89
+
+
+def test_a_picture_of_the_fit_shows_every_failure_age_on_weibull_paper_and_the_line(tmp_path: Path) -> None:
+    path, picture = tmp_path / "lives.csv", tmp_path / "paper.svg"
+    exact_lives("ball_bearing").to_csv(path, index=False)
+    ran = run_wearlab("fit", path, "--picture", picture, "--json")
+    assert ran.status == 0, ran.err
+    paper = pd.DataFrame(ran.document()["paper"])
+    expected = AGREED["ball_bearing"]["values"]
+    assert len(paper) == 22  # two of the 23 bearings failed at one age
+    assert paper["failed_share"].iloc[-1] == pytest.approx(expected["rr.mrr_benard_F_last"], rel=1e-9)
+    at_eta = float(np.interp(np.log(expected["weibull.eta"]), paper["x"], paper["line"]))
+    assert at_eta == pytest.approx(0.0, abs=1e-9)  # the line crosses 63.2 % at the characteristic life
+    drawn = picture.read_text(encoding="utf-8")
+    assert drawn.startswith(("<?xml", "<svg"))
+    assert "</svg>" in drawn
