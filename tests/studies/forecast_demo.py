@@ -85,6 +85,10 @@ def main() -> None:
     parts["observed_over_expected"] = parts["observed"] / parts["expected"]
     blocks.append(f"## all days together, by component\n\n{_markdown(parts)}")
     wear = "\n".join(caution.text for caution in beside.cautions if caution.code.startswith("wear-"))
+    wear += (
+        " The demo's invented readings grow with each part's way through its own life, so they tell far more than "
+        "readings of a real fleet may."
+    )
     blocks.append(f"## measured wear beside lives, on parts that were measured\n\n{wear}\n\n{_markdown(beside.tried)}")
     text = "\n\n".join(["# The demo fleet's back-test", about, words, *blocks])
     Path(__file__).with_suffix(".md").write_text(text + "\n", encoding="utf-8")
