@@ -8,7 +8,7 @@ import pandas as pd
 from scipy.special import betaincinv
 
 from wearlab.answers.cluster_exposure import Studied
-from wearlab.curves.expected import Bools
+from wearlab.curves.expected import Bools, Floats, Ints
 from wearlab.curves.expected_counts import rate_ratio
 from wearlab.history.lives import History
 
@@ -17,6 +17,7 @@ EFFECT = ["check", "component", "fitted_right", "fitted_wrong", "observed_wrong"
 EFFECT_MORE = ["times", "times_low", "times_high", "p_value"]
 
 _NEAR_DAYS = 7  # a measurement or a greasing this close to the fitting belongs to it
+_STRIDE = 1_000_000  # days: one number for a truck or place and a day
 _COMMON = "common practice, no source; the maker's figure comes first"
 _NO = {"no", "false", "0", "n"}
 
@@ -100,53 +101,45 @@ def _limit_text(limit: Limit) -> str:
     return f"{least}{limit.high:g} {limit.unit}"
 
 
-def _measured(measurements: pd.DataFrame, lives: pd.DataFrame, quantity: str, unit: str) -> np.ndarray:
+def _measured(measurements: pd.DataFrame, lives: pd.DataFrame, quantity: str, unit: str) -> Floats:
     """Return the first value measured within seven days of each fitting, NaN where there is none in this unit."""
     out = np.full(len(lives), np.nan)
     if not len(measurements):
         return out
     mine = measurements[(measurements["quantity"] == quantity) & (measurements["unit"] == unit)]
-    first: dict[object, list[tuple[np.datetime64, float]]] = {}
-    ordered = mine.sort_values("date", kind="stable")
-    for unit_id, position, day, value in zip(
-        ordered["unit_id"].astype(str),
-        ordered["position"],
-        ordered["date"].to_numpy("datetime64[D]"),
-        ordered["value"].to_numpy(np.float64),
-        strict=True,
-    ):
-        first.setdefault((unit_id, position), []).append((day, float(value)))
-    return _nearest(first, list(zip(lives["unit_id"], lives["position"], strict=True)), lives)
+    found = mine["unit_id"].astype(str) + "\n" + mine["position"].astype(str)
+    places = lives["unit_id"].astype(str) + "\n" + lives["position"].astype(str)
+    return _first_near(found, mine["date"], mine["value"], places, lives)
 
 
-def _cups(stops: pd.DataFrame, lives: pd.DataFrame) -> np.ndarray:
+def _cups(stops: pd.DataFrame, lives: pd.DataFrame) -> Floats:
     """Return the cups purged at the truck's first greasing within seven days of each fitting, NaN where not known."""
     out = np.full(len(lives), np.nan)
     if not len(stops) or not len(lives) or lives["component"].iloc[0] != "joint":
         return out
-    known = stops[stops["cups_purged"].notna()].sort_values("date", kind="stable")
-    first: dict[object, list[tuple[np.datetime64, float]]] = {}
-    for unit_id, day, cups in zip(
-        known["unit_id"].astype(str),
-        known["date"].to_numpy("datetime64[D]"),
-        known["cups_purged"].to_numpy(np.float64),
-        strict=True,
-    ):
-        first.setdefault(unit_id, []).append((day, float(cups)))
-    return _nearest(first, list(lives["unit_id"]), lives)
+    known = stops[stops["cups_purged"].notna()]
+    return _first_near(known["unit_id"], known["date"], known["cups_purged"], lives["unit_id"], lives)
 
 
-def _nearest(
-    found: dict[object, list[tuple[np.datetime64, float]]], keys: list[object], lives: pd.DataFrame
-) -> np.ndarray:
-    starts = lives["start_date"].to_numpy("datetime64[D]")
-    out = np.full(len(lives), np.nan)
-    for row, key in enumerate(keys):
-        for day, value in found.get(key, ()):
-            if not np.isnat(starts[row]) and 0 <= (day - starts[row]).astype(int) <= _NEAR_DAYS:
-                out[row] = value
-                break
-    return out
+def _first_near(found: pd.Series, days: pd.Series, values: pd.Series, keys: pd.Series, lives: pd.DataFrame) -> Floats:
+    """Return the first value of each life's key from the day of fitting on, NaN where none comes within seven days."""
+    named = pd.Index(keys.astype(str).unique())
+    place = named.get_indexer(pd.Index(found.astype(str)))
+    mine = place >= 0
+    if not mine.any():
+        return np.full(len(lives), np.nan)
+    at = place[mine] * _STRIDE + _day_numbers(days)[mine]
+    order = np.argsort(at, kind="stable")
+    at, value = at[order], values.to_numpy(np.float64)[mine][order]
+    start = named.get_indexer(pd.Index(keys.astype(str))) * _STRIDE + _day_numbers(lives["start_date"])
+    nearest = np.minimum(np.searchsorted(at, start), len(at) - 1)
+    ahead = at[nearest] - start
+    near = lives["start_date"].notna().to_numpy() & (ahead >= 0) & (ahead <= _NEAR_DAYS)
+    return np.asarray(np.where(near, value[nearest], np.nan), dtype=np.float64)
+
+
+def _day_numbers(days: pd.Series) -> Ints:
+    return days.to_numpy("datetime64[D]").astype(np.int64)
 
 
 def _by_shop(check: _Check, level: float) -> Iterator[dict[str, object]]:

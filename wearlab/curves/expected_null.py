@@ -18,7 +18,7 @@ import numpy as np
 from wearlab.curves.expected import ClassCurve, Floats, Ints, Spans, add_up, hazards, level_hazards, level_sums, refit
 from wearlab.curves.expected_counts import GRID
 
-_BLOCK = 1_500_000  # windows drawn at once
+_BLOCK = 1_500_000  # trucks and failures drawn at once
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,13 +33,16 @@ class LevelCounts:
 
 @dataclass(frozen=True, slots=True)
 class _Window:
-    """What a draw needs of each stretch, in the order of the spans."""
+    """What a draw needs of each stretch, in the order of the spans; and the stretches by truck, hazards summed up."""
 
     hazard: Floats
     shape: Floats
     from_power: Floats
     to_power: Floats
     curve: Ints
+    by_truck: Ints
+    summed: Floats  # hazards added up in that order
+    last: Ints  # of each truck with a stretch, in that order
 
 
 def count_levels(
@@ -64,13 +67,13 @@ def count_levels(
     ]
     window = _windows(spans, curves)
     failed = np.where(spans.failed, spans.weight, 0.0)
-    block = max(1, min(draws, _BLOCK // max(len(spans.unit), 1)))
+    block = max(1, min(draws, int(_BLOCK // (len(window.last) + window.summed[-1] + 1))))
     parts: list[list[tuple[Floats, Floats]]] = []
     for start in range(0, draws, block):
         if start * 4 // draws > (start - block) * 4 // draws:
             progress(f"redrawing failures: {start} of {draws}")
         size = min(block, draws - start)
-        parts.append(_draw(spans, curves, window, codes, tables, spread_weights, size, rng))
+        parts.append(_draw(curves, window, codes, tables, spread_weights, size, rng))
     out = []
     for place, (code, width) in enumerate(zip(codes, widths, strict=True)):
         known = code >= 0
@@ -95,11 +98,13 @@ def _windows(spans: Spans, curves: Sequence[ClassCurve]) -> _Window:
         shape[rows], which[rows] = k, place
         end[rows] = np.exp(k * (np.log(spans.exit[rows]) - curve.log_scale))
         start[rows] = np.where(entry > 0, np.exp(k * (np.log(np.where(entry > 0, entry, 1.0)) - curve.log_scale)), 0.0)
-    return _Window(hazards(spans, curves), shape, start, end, which)
+    hazard = hazards(spans, curves)
+    by_truck = np.argsort(spans.unit, kind="stable").astype(np.int64)
+    last = np.flatnonzero(np.diff(spans.unit[by_truck], append=-1)).astype(np.int64)
+    return _Window(hazard, shape, start, end, which, by_truck, np.cumsum(hazard[by_truck]), last)
 
 
 def _draw(
-    spans: Spans,
     curves: Sequence[ClassCurve],
     window: _Window,
     codes: Sequence[Ints],
@@ -108,7 +113,7 @@ def _draw(
     size: int,
     rng: np.random.Generator,
 ) -> list[tuple[Floats, Floats]]:
-    draw, row = _events(spans, window, spread_weights, size, rng)
+    draw, row = _events(window, spread_weights, size, rng)
     power = window.from_power[row] + rng.random(len(row)) * (window.to_power[row] - window.from_power[row])
     log_age = np.log(np.maximum(power, 1e-300)) / window.shape[row]
     key = draw * len(curves) + window.curve[row]
@@ -132,14 +137,20 @@ def _draw(
     return out
 
 
-def _events(
-    spans: Spans, window: _Window, spread_weights: Floats, size: int, rng: np.random.Generator
-) -> tuple[Ints, Ints]:
-    """Return the draw and the stretch of every drawn failure."""
-    trucks = int(spans.unit.max()) + 1
+def _events(window: _Window, spread_weights: Floats, size: int, rng: np.random.Generator) -> tuple[Ints, Ints]:
+    """Return the draw and the stretch of every drawn failure.
+
+    A truck's failures are drawn together, a Poisson number with the hazard of all its stretches, and each falls into
+    one of them as its share of that hazard: the same as a Poisson number for every stretch, at a fraction of the cost.
+    """
+    ends = window.summed[window.last]
+    begins = np.concatenate([[0.0], ends[:-1]])
     spread = rng.choice(GRID, size, p=spread_weights)[:, None]
-    multiplier = rng.gamma(1.0 / spread, spread, (size, trucks))
-    counts = rng.poisson(multiplier[:, spans.unit] * window.hazard[None, :])
-    draw, row = np.nonzero(counts)
-    times = counts[draw, row]
-    return np.repeat(draw, times), np.repeat(row, times)
+    multiplier = rng.gamma(1.0 / spread, spread, (size, len(ends)))
+    counts = rng.poisson(multiplier * (ends - begins))
+    draw, truck = np.nonzero(counts)
+    times = counts[draw, truck]
+    draw, truck = np.repeat(draw, times), np.repeat(truck, times)
+    at = begins[truck] + rng.random(len(truck)) * (ends - begins)[truck]
+    place = np.minimum(np.searchsorted(window.summed, at, side="right"), window.last[truck])
+    return draw, window.by_truck[place]
