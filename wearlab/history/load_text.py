@@ -17,7 +17,7 @@ from wearlab.history.load_rows import BATCH_ROWS, Batch, Bulk, DataFile, Malform
 from wearlab.history.load_scan import scan_bytes
 
 DELIMITERS = (",", ";", "\t", "|")
-SMALLEST_BULK = 1 << 18  # bytes; a smaller file is read as fast record by record
+SMALLEST_BULK = 1 << 15  # bytes; a smaller file is read as fast record by record
 _WILD = frozenset("*?[]{}")  # a path with one of these would name several files to the database
 _CHUNK = 1 << 20
 _LONGEST_RECORD = 1_000  # lines; a quoted text longer than this is taken as a quote that was never closed
