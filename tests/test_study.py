@@ -13,7 +13,7 @@ from wearlab.show.document import plain_value
 from wearlab.show.figures import SETTINGS, show_sentence
 from wearlab.show.report import render_report
 from wearlab.show.words import explain
-from wearlab.study import Settings, Study, run_study, study_history
+from wearlab.study import Settings, Study, run_study, second_process, study_history
 
 
 @pytest.fixture(scope="module")
@@ -66,7 +66,8 @@ def test_the_page_is_the_same_to_the_byte(study: Study) -> None:
 
 
 def test_a_second_process_gives_the_same_page(study: Study) -> None:
-    again = study_history(study.history, study.loaded, study.settings, progress=lambda _: None, processes=2)
+    with second_process() as pool:
+        again = study_history(study.history, study.loaded, study.settings, progress=lambda _: None, pool=pool)
     assert render_report(again) == render_report(replace(study, backtest=None, driveline=None))
 
 

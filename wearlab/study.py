@@ -1,7 +1,8 @@
 """Settings in, Study out: the road walked once."""
 
-from collections.abc import Callable, Mapping
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import Executor, ProcessPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import date
 from importlib.metadata import version
@@ -133,16 +134,24 @@ class Study:
         return tuple(result for result in asked if result is not None)
 
 
-def run_study(source: Path, settings: Settings, *, progress: Progress, processes: int = 1) -> Study:
+@contextmanager
+def second_process() -> Iterator[Executor]:
+    """Yield a second process to share the work with; it makes itself ready while the caller begins."""
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as pool:
+        pool.submit(_say_nothing, "")  # what the process imports, it imports now
+        yield pool
+
+
+def run_study(source: Path, settings: Settings, *, progress: Progress, pool: Executor | None = None) -> Study:
     """Return every answer for one source: a fleet folder (what is new is loaded first) or a plain lives file.
 
-    With two ``processes`` half of the answers are worked out in a second one: the same answers, sooner. Refuses
+    With a ``pool`` (``second_process``) half of the answers are worked out there: the same answers, sooner. Refuses
     (DataError) input that cannot be used; a question that the data cannot answer is an ``Unanswered`` in its place.
     """
     view, folder = settings.view(), source
     if is_lives_file(source):
         history, loaded = read_source(source, view, store_path=settings.store, progress=progress, room=settings.room)
-        return study_history(history, loaded, settings, progress=progress, processes=processes)
+        return study_history(history, loaded, settings, progress=progress, pool=pool)
     with open_fleet(
         source,
         store_path=settings.store,
@@ -154,9 +163,7 @@ def run_study(source: Path, settings: Settings, *, progress: Progress, processes
         history = fleet.history(view, known_then=False, progress=progress)
         earlier = _look_back(fleet, history, settings, progress=progress)
     loaded = fleet.loaded
-    return study_history(
-        history, loaded, settings, earlier=earlier, folder=folder, progress=progress, processes=processes
-    )
+    return study_history(history, loaded, settings, earlier=earlier, folder=folder, progress=progress, pool=pool)
 
 
 def _look_back(fleet: Fleet, history: History, settings: Settings, *, progress: Progress) -> dict[date, History]:
@@ -174,7 +181,7 @@ def study_history(
     earlier: Mapping[date, History] | None = None,
     folder: Path | None = None,
     progress: Progress,
-    processes: int = 1,
+    pool: Executor | None = None,
 ) -> Study:
     """Return every answer for lives that are already built.
 
@@ -185,16 +192,14 @@ def study_history(
         history = leave_out_personal(history)
         earlier = {day: leave_out_personal(known) for day, known in (earlier or {}).items()}
     level, found = settings.level, _Asked(history, dict(earlier or {}), folder, settings)
-    if processes > 1:
+    asked = None
+    if pool is not None:
         progress("looking for early failures, clusters and what comes next in a second process")
-        with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as pool:
-            asked = pool.submit(_find_and_forecast, found)
-            fits, comparison, recommendation = _fit_and_weigh(history, settings, progress=progress)
-            seen = asked.result()
-    else:
-        fits, comparison, recommendation = _fit_and_weigh(history, settings, progress=progress)
-        seen = _find_and_forecast(found, progress=progress)
+        asked = pool.submit(_find_and_forecast, found)
+    fits, comparison, recommendation = _fit_and_weigh(history, settings, progress=progress)
     wear = measure_wear(history, level=level)
+    driveline = _look_at_load(found, progress)
+    seen = _find_and_forecast(found, progress=progress) if asked is None else asked.result()
     progress("listing work")
     work = list_work(
         history,
@@ -216,7 +221,7 @@ def study_history(
         seen.clusters,
         seen.forecast,
         seen.backtest,
-        seen.driveline,
+        driveline,
         wear,
         work,
         {name: version(name) for name in VERSIONS_OF},
@@ -237,7 +242,7 @@ def _fit_and_weigh(
 
 @dataclass(frozen=True, slots=True)
 class _Asked:
-    """What the second half of the answers is worked out from."""
+    """What half of the answers is worked out from."""
 
     history: History
     earlier: dict[date, History]
@@ -247,13 +252,12 @@ class _Asked:
 
 @dataclass(frozen=True, slots=True)
 class _Found:
-    """The second half of the answers."""
+    """What a second process finds."""
 
     early: EarlyFailures | Unanswered
     clusters: tuple[Cluster | Unanswered, ...]
     forecast: Forecast | Unanswered
     backtest: Backtest | Unanswered | None
-    driveline: DrivelineAnswer | Unanswered | None
 
 
 def _say_nothing(_: str) -> None:
@@ -273,7 +277,7 @@ def _find_and_forecast(asked: _Asked, *, progress: Progress = _say_nothing) -> _
     forecast = forecast_failures(
         history, months=settings.months, ahead=settings.ahead, level=level, seed=seed, progress=progress
     )
-    return _Found(early, clusters, forecast, _try_forecast(asked, progress), _look_at_load(asked, progress))
+    return _Found(early, clusters, forecast, _try_forecast(asked, progress))
 
 
 def _try_forecast(asked: _Asked, progress: Progress) -> Backtest | Unanswered | None:

@@ -21,7 +21,7 @@ def report(
     from wearlab.evidence import DataError
     from wearlab.show.paper import PAPERS, find_printer
     from wearlab.show.report import AUDIENCES, write_report
-    from wearlab.study import Settings, run_study
+    from wearlab.study import Settings, run_study, second_process
     from wearlab.terminal import print_progress
 
     if asked.out is None:
@@ -43,9 +43,12 @@ def report(
         room=room(asked),
         outside=outside,
     )
-    study = run_study(asked.source, settings, progress=print_progress, processes=2)
-    print_progress("drawing the report")
-    written = write_report(study, asked.out, audience=audience, sheet=sheet, pdf=pdf, paper=paper.capitalize())
+    with second_process() as pool:
+        study = run_study(asked.source, settings, progress=print_progress, pool=pool)
+        print_progress("drawing the report")
+        written = write_report(
+            study, asked.out, audience=audience, sheet=sheet, pdf=pdf, paper=paper.capitalize(), pool=pool
+        )
     text = "\n".join((*written.in_short, f"Wrote {written.page}"))
     tables = study.tables() if asked.as_json else {}
     return Reply(study, tables, study.history.config.currency, text=text, shown=False)

@@ -3,6 +3,7 @@
 import base64
 import hashlib
 from collections.abc import Iterator
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -51,19 +52,27 @@ def render_report(study: Study, *, audience: str = "all") -> str:
 
 
 def write_report(
-    study: Study, folder: Path, *, audience: str = "all", sheet: bool = False, pdf: bool = False, paper: str = "A4"
+    study: Study,
+    folder: Path,
+    *,
+    audience: str = "all",
+    sheet: bool = False,
+    pdf: bool = False,
+    paper: str = "A4",
+    pool: Executor | None = None,
 ) -> ReportWritten:
     """Write ``report.html`` and, beside it, every table and the data of every picture as CSV, and ``report.json``.
 
     Every chart is a file of its own too, in the folder ``pictures``.
 
     ``sheet`` adds the tables as one workbook, ``report.xlsx``; ``pdf`` the page in print, ``report.pdf``, on ``paper``
-    (``PAPERS``). Refuses (DataError) a folder that cannot be written, and ``pdf`` where no PDF writer is present.
+    (``PAPERS``). With a ``pool`` tables and JSON are written there. Refuses (DataError) a folder that cannot be
+    written, and ``pdf`` where no PDF writer is present.
     """
+    asked = None if pool is None else pool.submit(_write_data, study, folder)
     page = arrange(study, audience=audience)
     html = _render(page)
-    tables = study.tables()
-    csv = write_tables(tables, folder)
+    csv, document = _write_data(study, folder) if asked is None else asked.result()
     pictures = write_tables({f"picture_{picture.name}": picture.data for picture in pictures_of(page)}, folder)
     notes = (("Safety", page.safety), *page.settings, *page.versions, *(("Caution", text) for text in page.cautions))
     return ReportWritten(
@@ -71,8 +80,8 @@ def write_report(
         _write(folder / "report.html", html.encode()),
         csv,
         (*pictures, *_write_charts(page, folder / "pictures")),
-        _write(folder / "report.json", to_json(study_document(study)).encode()),
-        write_workbook(tables, folder / "report.xlsx", notes=notes)[0] if sheet else None,
+        document,
+        write_workbook(study.tables(), folder / "report.xlsx", notes=notes)[0] if sheet else None,
         _write(folder / "report.pdf", print_page(html, paper=paper)) if pdf else None,
         tuple(
             f"{brief.area}: {headline}{f' ({evidence} evidence)' if evidence else ''}"
@@ -80,6 +89,12 @@ def write_report(
             for headline, evidence, _ in brief.lines
         ),
     )
+
+
+def _write_data(study: Study, folder: Path) -> tuple[tuple[Path, ...], Path]:
+    """Write every table as CSV and all of it as JSON, and return the paths."""
+    csv = write_tables(study.tables(), folder)
+    return csv, _write(folder / "report.json", to_json(study_document(study)).encode())
 
 
 def _write_charts(page: Page, folder: Path) -> Iterator[Path]:
