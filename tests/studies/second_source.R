@@ -52,7 +52,7 @@ limit <- function(profile, best, value, side) {
   step <- 0.1
   repeat {
     far <- near + side * step
-    if (abs(far - best) > 12) return(NA)
+    if (abs(far - best) > 40) return(NA)
     if (drop(far) > 0) break
     near <- far
     step <- step * 1.6
@@ -65,7 +65,11 @@ fits <- lapply(split(read("lives.csv"), read("lives.csv")$stratum), function(liv
   best <- function(f, middle, reach) optimize(f, middle + c(-reach, reach), maximum = TRUE, tol = 1e-6)$objective
   of_shape <- function(b) best(function(mu) fit$at(mu, exp(-b)), fit$log_eta, 6 * exp(-min(b, fit$log_shape)))
   level <- log(-log(0.9))
-  of_b10 <- function(x) best(function(b) fit$at(x - level * exp(-b), exp(-b)), fit$log_shape, 3)
+  # a share held at an age far from the estimate may be likeliest with a shape near 0: looked for apart
+  of_b10 <- function(x) {
+    along <- function(b) fit$at(x - level * exp(-b), exp(-b))
+    max(best(along, fit$log_shape, 3), best(along, fit$log_shape - 6, 3))
+  }
   ends <- list(beta = list(fit$log_shape, of_shape),
                b10 = list(fit$log_eta + level * exp(-fit$log_shape), of_b10))
   limits <- lapply(ends, function(end) {
