@@ -9,7 +9,6 @@ import argparse
 import json
 import os
 import platform
-import statistics
 import subprocess
 import sys
 import tempfile
@@ -18,7 +17,6 @@ from datetime import date
 from pathlib import Path
 
 import duckdb
-import numpy as np
 import pandas as pd
 
 from wearlab.history.load import load_folder
@@ -39,59 +37,46 @@ TYPES = {
 
 
 def write_fleet(folder: Path, rows: int, *, dirty: bool) -> None:
-    """Write an invented fleet of about one truck per 288 services."""
+    """Write an invented fleet of about one truck per 288 services; the same rows and kind give the same bytes."""
     folder.mkdir(parents=True)
-    rng = np.random.default_rng(5)
     trucks = max(rows // 288, 3)
     (folder / "fleet.toml").write_text("records_from = 2019-01-01\nas_of = 2025-12-31\n")
-    names = np.char.add("T", np.arange(trucks).astype(str))
-    pd.DataFrame({"unit_id": names, "duty_cycle": "line_haul", "in_service_date": "2019-01-01"}).to_csv(
-        folder / "units.csv", index=False
-    )
-    places = [f"main.joint.{n}" for n in (1, 2, 3)]
-    pd.DataFrame({"unit_id": np.repeat(names, 3), "position": places * trucks, "component": "joint"}).to_csv(
-        folder / "positions.csv", index=False
-    )
-    with (folder / "services.csv").open("w") as file:
-        file.write(",".join(COLUMNS) + "\n")
-        for start in range(0, rows, 500_000):
-            size = min(500_000, rows - start)
-            lines = _services(rng, start, size, names, dirty=dirty).to_csv(index=False, header=False).splitlines()
-            for number in rng.choice(size, size // 4000 if dirty else 0, replace=False).tolist():
-                lines[number] = lines[number].rsplit(",", 1)[0]  # a value too few
-            file.write("\n".join(lines) + "\n")
+    with duckdb.connect() as connection:
+        units = (
+            f"select 'T' || range as unit_id, 'line_haul' as duty_cycle, date '2019-01-01' as d from range({trucks})"
+        )
+        _copy(connection, folder / "units.csv", f"select unit_id, duty_cycle, d as in_service_date from ({units})")
+        places = f"from ({units}), (select unnest([1, 2, 3]) as n) order by unit_id, n"
+        named = f"select unit_id, 'main.joint.' || n as position, 'joint' as component {places}"
+        _copy(connection, folder / "positions.csv", named)
+        _copy(connection, folder / "services.csv", _services(rows, trucks, dirty=dirty))
 
 
-def _services(rng: np.random.Generator, start: int, rows: int, names: np.ndarray, *, dirty: bool) -> pd.DataFrame:
-    days = pd.to_datetime("2019-01-02") + pd.to_timedelta(rng.integers(0, 2500, rows), "D")
-    action = rng.choice(["regrease", "inspect", "replace"], rows, p=[0.7, 0.2, 0.1])
-    frame = pd.DataFrame(
-        {
-            "service_id": np.char.add("W", np.arange(start, start + rows).astype(str)),
-            "unit_id": rng.choice(names, rows),
-            "date": days.strftime("%Y-%m-%d"),
-            "miles": rng.integers(0, 5_000_000, rows) / 10,
-            "position": rng.choice(["main.joint.1", "main.joint.2", "main.joint.3"], rows),
-            "component": "joint",
-            "action": action,
-            "reason": np.where(action == "replace", rng.choice(["failure", "planned"], rows), ""),
-            "failure_mode": np.where(action == "replace", "dry cup", ""),
-            "lot": np.char.add("L", rng.integers(0, 50, rows).astype(str)),
-            "shop": rng.choice(["north", "south", "east"], rows),
-            "cups_purged": rng.integers(0, 5, rows),
-            "labor_hours": rng.integers(0, 80, rows) / 10,
-        }
-    ).astype({"miles": object, "date": object})
-    if dirty:
-        bad = rng.choice(rows, rows // 1000, replace=False)
-        kinds = np.array_split(bad, 6)
-        frame.loc[kinds[0], "date"] = "2024-02-31"
-        frame.loc[kinds[1], "miles"] = "12o5"
-        frame.loc[kinds[2], "action"] = "wash"
-        frame.loc[kinds[3], "cups_purged"] = 9
-        frame.loc[kinds[4], "unit_id"] = "T-none"
-        frame.loc[kinds[5], "service_id"] = ""
-    return frame
+def _copy(connection: duckdb.DuckDBPyConnection, path: Path, query: str) -> None:
+    connection.execute(f"copy ({query}) to '{path}' (format csv, header, quote '')")
+
+
+def _services(rows: int, trucks: int, *, dirty: bool) -> str:
+    """Return the query of the services; in a dirty file every 800th row has one of seven faults in turn."""
+    chance = "(hash(range * 31 + {}) % 1000000) / 1e6"
+    kind = "case when range % 800 = 399 then (range // 800) % 7 end" if dirty else "null::bigint"
+    replaced = f"{chance.format(2)} >= 0.9"
+    return f"""
+      select
+        case when kind = 5 then '' else 'W' || range end as service_id,
+        case when kind = 4 then 'T-none' else 'T' || floor({chance.format(1)} * {trucks})::bigint end as unit_id,
+        case when kind = 0 then '2024-02-31'
+             else (date '2019-01-02' + floor({chance.format(3)} * 2500)::integer)::varchar end as date,
+        case when kind = 1 then '12o5' else (floor({chance.format(4)} * 5e6) / 10)::varchar end as miles,
+        'main.joint.' || (1 + hash(range + 5) % 3) as position, 'joint' as component,
+        case when kind = 2 then 'wash' when {replaced} then 'replace'
+             when {chance.format(2)} >= 0.7 then 'inspect' else 'regrease' end as action,
+        case when {replaced} then ['failure', 'planned'][(1 + hash(range + 6) % 2)::bigint] end as reason,
+        case when {replaced} then 'dry cup' end as failure_mode,
+        'L' || hash(range + 7) % 50 as lot, ['north', 'south', 'east'][(1 + hash(range + 8) % 3)::bigint] as shop,
+        case when kind = 3 then 9 else hash(range + 9) % 5 end as cups_purged,
+        case when kind = 6 then '1,2' else ((hash(range + 10) % 80) / 10)::varchar end as labor_hours
+      from (select range, {kind} as kind from range({rows}))"""
 
 
 def run_bare(folder: Path, work: Path, memory: str) -> dict[str, int]:
@@ -112,7 +97,8 @@ def run_pandas(folder: Path, work: Path, memory: str) -> dict[str, int]:  # noqa
     """Read with pandas and the same checks, without line numbers and without a store."""
     units = pd.read_csv(folder / "units.csv", dtype=str)
     positions = pd.read_csv(folder / "positions.csv", dtype=str)
-    frame = pd.read_csv(folder / "services.csv", dtype=str, keep_default_na=False, na_values=[""])
+    path = folder / "services.csv"
+    frame = pd.read_csv(path, dtype=str, keep_default_na=False, na_values=[""], on_bad_lines="skip")
     day = pd.to_datetime(frame["date"], format="%Y-%m-%d", errors="coerce")
     miles, cups, hours = (
         pd.to_numeric(frame[name], errors="coerce") for name in ("miles", "cups_purged", "labor_hours")
@@ -157,50 +143,62 @@ def peak_memory() -> float:
 
 
 def main() -> None:
-    """Print the table in Markdown."""
+    """Run the cases, note each run, and print the table in Markdown."""
     parser = argparse.ArgumentParser()
     parser.add_argument("--rows", type=int, default=1_000_000)
     parser.add_argument("--repeats", type=int, default=3)
     parser.add_argument("--memory", default="1GB")
+    parser.add_argument("--only", help="letters of the cases to run: b(are), p(andas), l(oad)", default="bpl")
+    parser.add_argument("--kinds", help="clean,dirty", default="clean,dirty")
+    parser.add_argument("--folder", type=Path, help="where the fleets are written, and found again by a later run")
     parser.add_argument("--case")
-    parser.add_argument("--folder", type=Path)
     asked = parser.parse_args()
     if asked.case:
         print(json.dumps(run_case(asked.case, asked.folder, asked.memory)))
         return
-    with tempfile.TemporaryDirectory() as top:
-        print("| file | case | wall s | CPU s | wall ratio | CPU ratio | peak MB | rows loaded | set aside |")
-        print("|---|---|---|---|---|---|---|---|---|")
-        for label, dirty in (("clean", False), ("dirty", True)):
-            folder = Path(top) / label / "fleet"
-            write_fleet(folder, asked.rows, dirty=dirty)
-            compare(label, folder, asked.repeats, asked.memory)
-    print(
-        f"\n{asked.rows:,} services; medians of {asked.repeats}; memory limit {asked.memory}; {os.cpu_count()} CPUs, ",
-        end="",
+    with tempfile.TemporaryDirectory() as spare:
+        top = asked.folder or Path(spare)
+        for kind in asked.kinds.split(","):
+            folder = top / f"{kind}-{asked.rows}" / "fleet"
+            if not folder.exists():
+                write_fleet(folder, asked.rows, dirty=kind == "dirty")
+            cases = [name for name in CASES if name[0] in asked.only]
+            for _ in range(asked.repeats):
+                for name in cases:
+                    note_run(top, asked.rows, kind, name, folder, asked.memory)
+        print_table(top, asked.memory)
+
+
+def note_run(top: Path, rows: int, kind: str, name: str, folder: Path, memory: str) -> None:
+    """Run one case in a process of its own and add what it took to the notes."""
+    command = [sys.executable, "-m", "tests.benchmarks.load", "--case", name, "--folder", str(folder)]
+    done = subprocess.run([*command, "--memory", memory], capture_output=True, text=True, check=True)
+    with (top / "runs.jsonl").open("a") as notes:
+        notes.write(json.dumps({"size": rows, "kind": kind, "case": name, **json.loads(done.stdout)}) + "\n")
+
+
+def print_table(top: Path, memory: str) -> None:
+    """Print medians of all runs noted, the bare typed read of the same file as 1."""
+    runs = pd.read_json(top / "runs.jsonl", lines=True)
+    runs = runs.assign(aside=runs.get("aside"), runs=1)
+    middle = runs.groupby(["size", "kind", "case"]).agg(
+        {"wall": "median", "cpu": "median", "peak": "max", "rows": "median", "aside": "median", "runs": "sum"}
     )
+    heads = ["services", "file", "case", "wall s", "CPU s", "wall ratio", "CPU ratio", "peak MB", "rows loaded"]
+    print("|", " | ".join([*heads, "set aside", "runs"]), "|")
+    print("|---|---|---|---|---|---|---|---|---|---|---|")
+    for (size, kind), group in middle.groupby(["size", "kind"]):
+        cases = group.droplevel(["size", "kind"])
+        for name in (name for name in CASES if name in cases.index):
+            run, base = cases.loc[name], cases.loc[next(iter(CASES))] if next(iter(CASES)) in cases.index else None
+            ratios = "|  |" if base is None else f"| {run['wall'] / base['wall']:.2f} | {run['cpu'] / base['cpu']:.2f}"
+            aside = "" if pd.isna(run["aside"]) else f"{run['aside']:,.0f}"
+            print(
+                f"| {size:,} | {kind} | {name} | {run['wall']:.2f} | {run['cpu']:.2f} {ratios} | {run['peak']:.0f} "
+                f"| {run['rows']:,.0f} | {aside} | {run['runs']:.0f} |"
+            )
+    print(f"\nMedians; greatest peak; memory limit {memory}; {os.cpu_count()} CPUs, ", end="")
     print(f"Python {platform.python_version()}, DuckDB {duckdb.__version__}, pandas {pd.__version__}")
-
-
-def compare(label: str, folder: Path, repeats: int, memory: str) -> None:
-    """Run every case in turn, each in a process of its own, and print one line for each."""
-    found: dict[str, list[dict[str, float]]] = {name: [] for name in CASES}
-    for _ in range(repeats):
-        for name in CASES:
-            command = [sys.executable, "-m", "tests.benchmarks.load", "--case", name, "--folder", str(folder)]
-            done = subprocess.run([*command, "--memory", memory], capture_output=True, text=True, check=True)
-            found[name].append(json.loads(done.stdout))
-    middle = {
-        name: {key: statistics.median(run[key] for run in runs) for key in runs[0]} for name, runs in found.items()
-    }
-    base = middle["bare typed read"]
-    for name, run in middle.items():
-        ratio, cpu_ratio = run["wall"] / base["wall"], run["cpu"] / base["cpu"]
-        aside = f"{run['aside']:,.0f}" if "aside" in run else ""
-        print(
-            f"| {label} | {name} | {run['wall']:.2f} | {run['cpu']:.2f} | {ratio:.2f} | {cpu_ratio:.2f} "
-            f"| {run['peak']:.0f} | {run['rows']:,.0f} | {aside} |"
-        )
 
 
 if __name__ == "__main__":
