@@ -289,3 +289,11 @@ def test_with_no_true_effect_greasing_oftener_after_a_failure_is_not_taken_for_o
         fit = fit_practice(rows, component="joint", level=0.9, renewed=find_renewed(history))
         found.append(np.mean([effect.theta_unpooled for effect in fit.effects]))
     assert abs(np.mean(found)) < 2.5 * np.std(found) / np.sqrt(len(found)) + 0.02
+
+
+def test_trucks_are_said_to_have_changed_only_where_they_did():
+    quiet = checks_of(draw(Truth(three_classes(60, 0.8), gap_spread=0.4), seed=4, components=("joint",)))
+    assert "within trucks that changed" not in quiet.index
+    moved = checks_of(draw(Truth(three_classes(60, 0.8), changed=0.5), seed=4, components=("joint",)))
+    row = moved.loc["within trucks that changed"]
+    assert row["theta_low"] < 0.8 < row["theta_high"]

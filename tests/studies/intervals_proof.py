@@ -16,13 +16,16 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 
 from tests.studies.episodes import DRY, ClassTruth, Truth, draw, three_classes
+from wearlab.answers.intervals_checks import tabulate_checks
 from wearlab.answers.intervals_costs import PartModel, TruckCosts, make_part
 from wearlab.answers.intervals_decision import Bounds, Choice, choose_interval, one_step_beyond
-from wearlab.answers.intervals_effects import fit_calibrated, measure_reliability
+from wearlab.answers.intervals_effects import find_renewed, fit_calibrated, measure_reliability
 from wearlab.answers.intervals_terms import tell_terms
 from wearlab.answers.intervals_today import Usage, measure_usage
+from wearlab.curves.practice import PracticeFit, fit_practice
 from wearlab.curves.renewal import Renewals, tabulate_renewals
 from wearlab.history.config import Costs, PartCost
 
@@ -260,6 +263,31 @@ def _line(name: str, path: Path) -> str:
     return "| " + " | ".join(cells) + " |"
 
 
+SEEN = ["all classes", "within shops", "shops with levels of their own", "between shops", "within trucks that changed"]
+
+
+def see_checks(name: str, fleets: int) -> str:
+    """Return what the sensitivity table shows in a cell: mean effect by check, and how often its limits exclude 0."""
+    rows = []
+    for seed in range(fleets):
+        history = draw(plant(CELLS[name], seed), seed=seed, components=("joint", "center_bearing"))
+        renewed, told = find_renewed(history), tell_terms(history, "joint")
+        fit = fit_practice(told.episodes, component="joint", level=LEVEL, renewed=renewed, further=told.names)
+        control = fit_practice(history.episodes, component="center_bearing", level=LEVEL, renewed=renewed)
+        assert isinstance(fit, PracticeFit)
+        assert isinstance(control, PracticeFit)
+        rows.append(tabulate_checks(history, {"joint": fit}, {}, control=control, told={"joint": told}, level=LEVEL))
+    table = pd.concat(rows)
+    table["apart"] = (table["theta_low"].astype(float) > 0) | (table["theta_high"].astype(float) < 0)
+    means = table.astype({"theta": float}).groupby("check")[["theta", "apart"]].mean()
+    lines = [
+        f"| {name} | {check} | {means.loc[check, 'theta']:+.2f} | {means.loc[check, 'apart']:.0%} |"
+        for check in [*SEEN, "negative control"]
+        if check in means.index
+    ]
+    return "\n".join(["| cell | seen | mean θ | limits exclude 0 |", "|---|---|---|---|", *lines])
+
+
 def main() -> None:
     """Run cells, or write the table."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -269,7 +297,11 @@ def main() -> None:
     parser.add_argument("--seconds", type=float, default=1e9, help="stop after this long")
     parser.add_argument("--part", default="0/1", help="which part of the seeds, of how many: 0/2 and 1/2 side by side")
     parser.add_argument("--table", action="store_true")
+    parser.add_argument("--seen", help="show instead what the sensitivity table shows in this cell")
     asked = parser.parse_args()
+    if asked.seen:
+        print(see_checks(asked.seen, asked.fleets))
+        return
     asked.cache.mkdir(parents=True, exist_ok=True)
     if not asked.table:
         which, parts = (int(number) for number in asked.part.split("/"))

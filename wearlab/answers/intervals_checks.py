@@ -12,6 +12,7 @@ from wearlab.curves.practice import FEWEST, PracticeFit
 from wearlab.curves.practice_terms import (
     Prepared,
     Term,
+    by_phase,
     changed_trucks,
     fit_gathered,
     fit_terms,
@@ -158,6 +159,7 @@ def _shop_levels(data: Prepared, level: float) -> _Reads:
 
 
 def _split_trucks(data: Prepared, level: float) -> _Reads:
+    data = by_phase(data)  # chance moves of recorded practice are no change
     changed = changed_trucks(data, CHANGED)
     inside, between = "within trucks that changed", "between trucks"
     if len(np.unique(data.layout.truck[changed])) < 5:

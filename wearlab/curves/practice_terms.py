@@ -113,6 +113,11 @@ def split_by(data: Prepared, group: npt.NDArray[np.object_], only: Bools | None 
     return within, u - within
 
 
+def by_phase(data: Prepared) -> Prepared:
+    """Return the stretches with practice as last known in each phase: only a clear change of practice moves it."""
+    return replace(data, layout=replace(data.layout, practice=_last_of_phase(data)))
+
+
 def changed_trucks(data: Prepared, ratio: float) -> Bools:
     """Return the stretches of trucks whose practice ranged over at least this ratio in one class."""
     u = data.layout.practice
