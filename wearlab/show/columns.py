@@ -176,6 +176,7 @@ COLUMNS: dict[str, str] = {
     "power": "The chance that such a truck is flagged.",
     "practised high": "The upper end of how often trucks of the class are really greased.",
     "practised low": "The lower end of how often trucks of the class are really greased.",
+    "practice": "How the rate of wear follows the regrease interval: 0 is not at all, 1 is twice at twice the miles.",
     "practised": "Miles from one regrease stop to the next as they are really run.",
     "probability 90 days": "The chance that the part fails within 90 days.",
     "published": "The interval that the component maker publishes, in miles.",
