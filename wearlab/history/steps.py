@@ -23,7 +23,13 @@ LIVES = (
     "life_greased", "life", "left_out", "truck_shop", "stop", "era", "gap",
 )  # fmt: skip
 PRACTICE = ("practice", "span", "stop_record", "record_before", "episode")
-OUTPUTS = {"lives": "lives_frame", "episodes": "episodes_out", "gaps": "gaps_frame", "factors": "life_factor"}
+OUTPUTS = {
+    "lives": "lives_frame",
+    "episodes": "episodes_out",
+    "gaps": "gaps_frame",
+    "factors": "life_factor",
+    "to_fit": "lives_to_fit",
+}
 MACROS = ("day_number", "date_of_day", "at_least_zero", "to_scale")
 Values = Mapping[str, Any]
 

@@ -79,7 +79,7 @@ def write_lives(store: Store, values: Values, folder: Path, progress: Callable[[
                     counts[name] += batch.num_rows
 
         def lives(engine: LocalEngine, mine: Values) -> None:
-            write(engine, mine, ("lives", "gaps", "factors"))
+            write(engine, mine, tuple(name for name in OUTPUTS if name != "episodes"))
             counts["failures"] += engine.store.number("select count(*) from life where failed")
 
         build_in_pieces(
