@@ -163,8 +163,15 @@ def _said(reply: Reply) -> tuple[str, ...]:
 
 
 def print_document(text: str) -> None:
-    """Write one JSON document to standard output."""
-    sys.stdout.write(text + "\n")
+    """Write one JSON document to standard output, in UTF-8 whatever the terminal takes."""
+    content = f"{text}\n".encode("utf-8", "backslashreplace")
+    buffer = getattr(sys.stdout, "buffer", None)
+    if buffer is None:
+        sys.stdout.write(content.decode())
+        return
+    sys.stdout.flush()
+    buffer.write(content)
+    buffer.flush()
 
 
 def today() -> date:

@@ -1,5 +1,6 @@
 """The command line as a whole: runs one command and turns every refusal into one clear line and an exit status."""
 
+import io
 import os
 import sys
 import traceback
@@ -15,6 +16,9 @@ app.registered_commands.sort(key=lambda command: PANELS.index(str(command.rich_h
 
 def run(arguments: list[str]) -> int:
     """Run one command and return its exit status: 0 done, 1 the data cannot answer, 2 bad input or usage."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")  # a terminal of few letters shows the others as codes
     try:
         outcome = app(arguments, standalone_mode=False)
     except typer.TyperException as error:

@@ -97,8 +97,13 @@ _LONGEST = 1_000  # characters of a refusal: what it quotes from data may have a
 
 
 def _on_one_line(text: str) -> str:
-    line = " ".join(text.splitlines())
+    line = readable_name(" ".join(text.splitlines()))
     return line if len(line) <= _LONGEST else f"{line[:_LONGEST]} ..."
+
+
+def readable_name(name: str) -> str:
+    """Return the name of a file or folder as text: what is no UTF-8 in it as codes."""
+    return name.encode("utf-8", "backslashreplace").decode()
 
 
 def as_sentence(text: str) -> str:

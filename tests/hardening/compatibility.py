@@ -85,9 +85,9 @@ def _write_table(found: dict[str, dict[str, object]]) -> None:
     lines = [
         "# Versions of Python and of the libraries",
         "",
-        "Command: `python -m tests.hardening.compatibility NAME PYTHON`, once for each environment. What ran is the core",
-        "of the suite (store, loading, lives, fits, answers, plots, workbook, truth), without the browser, the notebooks",
-        "and the long simulations; the whole suite runs on the gate's own version.",
+        "Command: `python -m tests.hardening.compatibility NAME PYTHON`, once for each environment. What ran is the",
+        "core of the suite (store, loading, lives, fits, answers, plots, workbook, truth), without the browser, the",
+        "notebooks and the long simulations; the whole suite runs on the gate's own version.",
         "",
         str(datetime.now(UTC).date()),
         "",

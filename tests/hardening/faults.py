@@ -297,7 +297,7 @@ def damaged_pages(place: Path) -> str:
     good = (folder / "wearlab.duckdb").read_bytes()
     right = run_wearlab("lives", folder, "--json").document()["groups"]
     outcomes: dict[str, int] = {}
-    for first in (0, 4096, 8192, *range(3 * 4096, len(good), BLOCK)):
+    for first in (0, 4096, 8192, *range(3 * 4096, len(good), 2 * BLOCK)):
         content = bytearray(good)
         for at in (16, 3_000, 20_000, 100_000, 200_000) if first >= 3 * 4096 else (16,):
             content[first + at : first + at + 64] = bytes(64 * [0xA5])

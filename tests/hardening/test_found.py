@@ -3,11 +3,15 @@
 import contextlib
 import io
 import json
+import os
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from tests.fleet_files import write_folder
 from tests.hardening.numbers import find_faults
 from wearlab.cli import run
 from wearlab.evidence import DataError
@@ -54,3 +58,30 @@ def test_a_refusal_that_quotes_a_long_value_stays_one_line_of_bounded_length(tmp
     assert status == 2
     assert document["error"]["fix"]
     assert len(said) < 3_000
+
+
+def test_a_file_whose_name_is_no_text_is_refused_by_a_name_that_can_be_read(tmp_path: Path) -> None:
+    folder = write_folder(tmp_path / "f")
+    (folder / "services.csv").rename(folder / os.fsdecode(b"services-\xfe.csv"))
+    status, document, _ = answer("lives", folder, "--store", ":memory:")
+    assert status == 2
+    assert document["error"]["file"] == "services-\\udcfe.csv"
+
+
+def test_a_folder_whose_name_is_no_text_is_answered(tmp_path: Path) -> None:
+    folder = write_folder(tmp_path / os.fsdecode(b"fl\xffeet"))
+    status, document, _ = answer("lives", folder, "--store", ":memory:")
+    assert (status, document["source"]) == (0, "fl\\udcffeet")
+    assert answer("lives", folder)[0] == 2  # the database cannot name a store there
+
+
+def test_a_terminal_of_few_letters_gets_codes_for_the_others(tmp_path: Path) -> None:
+    path = lives(tmp_path, "exit,failed,lot\n" + "".join(f"{100 + 40 * n},1,日本\n" for n in range(9)))
+    done = subprocess.run(
+        [sys.executable, "-m", "wearlab", "fit", str(path), "--by", "lot"],
+        capture_output=True,
+        check=False,
+        env={**os.environ, "PYTHONIOENCODING": "ascii"},
+    )
+    assert done.returncode == 0, done.stderr
+    assert rb"\u65e5\u672c" in done.stdout

@@ -14,7 +14,7 @@ import numpy.typing as npt
 import pandas as pd
 from pyarrow import parquet
 
-from wearlab.evidence import Basis, DataError, SourceFile
+from wearlab.evidence import Basis, DataError, SourceFile, readable_name
 from wearlab.history.config import FleetConfig
 from wearlab.history.groups import count_groups
 from wearlab.history.lives import History
@@ -162,7 +162,7 @@ def _read_csv(path: Path, content: bytes) -> _Rows:
         raise DataError("not-csv", f"is not CSV ({error})", "close the open quote", path.name, begins) from error
     _check_names(path.name, header)
     columns = {name: [row[i].strip() for row in values] for i, name in enumerate(header)}
-    return _Rows(path.name, hashlib.sha256(content).hexdigest(), columns, lines)
+    return _Rows(readable_name(path.name), hashlib.sha256(content).hexdigest(), columns, lines)
 
 
 def _read_parquet(path: Path, content: bytes) -> _Rows:
@@ -172,7 +172,9 @@ def _read_parquet(path: Path, content: bytes) -> _Rows:
         raise DataError("not-parquet", "is not a Parquet file", "write it again", path.name) from error
     _check_names(path.name, list(table.column_names))
     columns = {name: [_as_text(value) for value in table[name].to_pylist()] for name in table.column_names}
-    return _Rows(path.name, hashlib.sha256(content).hexdigest(), columns, list(range(1, table.num_rows + 1)))
+    return _Rows(
+        readable_name(path.name), hashlib.sha256(content).hexdigest(), columns, list(range(1, table.num_rows + 1))
+    )
 
 
 def _as_text(value: object) -> str:

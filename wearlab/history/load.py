@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from wearlab.evidence import Basis, Caution, DataError, SourceFile
+from wearlab.evidence import Basis, Caution, DataError, SourceFile, readable_name
 from wearlab.history.config import FleetConfig
 from wearlab.history.config_reader import read_config
 from wearlab.history.config_section import CONFIG_NAME
@@ -234,7 +234,7 @@ def _basis(store: Store, folder: Path, config: FleetConfig, known: tuple[Known, 
     )
     order = {table.name: number for number, table in enumerate(TABLES)}
     files = tuple(sorted(files, key=lambda file: (order[file.table], file.name, file.sha256)))
-    return Basis(folder.resolve().name, files, config.as_of, config.scale, _LEVEL, (), 0, 0)
+    return Basis(readable_name(folder.resolve().name), files, config.as_of, config.scale, _LEVEL, (), 0, 0)
 
 
 def _sum_up(accounts: Mapping[str, tuple[int, int, int, int]]) -> str:

@@ -8,7 +8,7 @@ from difflib import get_close_matches
 from fnmatch import fnmatchcase
 from pathlib import Path
 
-from wearlab.evidence import Caution, DataError
+from wearlab.evidence import Caution, DataError, readable_name
 from wearlab.history.config import FleetConfig, TableMap
 from wearlab.history.config_section import CONFIG_NAME
 from wearlab.history.contract import TABLES, Table, find_table
@@ -49,9 +49,11 @@ def find_files(folder: Path, config: FleetConfig) -> tuple[tuple[DataFile, ...],
     if missing:
         raise _missing_tables(folder, missing, names)
     for file in found:
+        if readable_name(file.name) != file.name:
+            raise unreadable(file.name, "its name is not UTF-8 text; rename it")
         check_regular(file.path, file.name)
     taken = {file.name for file in found}
-    return tuple(found), tuple(name for name in names if is_data_file(name) and name not in taken)
+    return tuple(found), tuple(readable_name(name) for name in names if is_data_file(name) and name not in taken)
 
 
 def list_files(folder: Path, *, deep: bool = False) -> list[str]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from wearlab.evidence import DataError
+from wearlab.evidence import DataError, readable_name
 from wearlab.history.config import FleetConfig
 from wearlab.history.config_reader import read_config
 from wearlab.history.lives import History, build_history, last_seen
@@ -92,7 +92,7 @@ def open_fleet(
     path = store_path or str(folder / STORE_NAME)
     with open_store(path, inputs=[file.path for file in found], room=room) as store:
         loaded = load_folder(folder, store, today=today, strict=strict, progress=progress)
-        yield Fleet(folder.name, loaded.config, loaded, store)
+        yield Fleet(readable_name(folder.name), loaded.config, loaded, store)
 
 
 def read_source(

@@ -12,7 +12,7 @@ import duckdb
 import pandas as pd
 import pyarrow as pa
 
-from wearlab.evidence import DataError
+from wearlab.evidence import DataError, readable_name
 from wearlab.history.contract import Table
 from wearlab.history.spill import USUAL_ROOM, Room, check_memory, spill_folder
 
@@ -127,6 +127,15 @@ class Store:
         with self._named(statement):
             return self.connection.sql(statement, params=dict(parameters or {})).to_arrow_table()
 
+    def batches(
+        self, statement: str, parameters: Mapping[str, Any] | None = None, *, rows: int
+    ) -> Iterator[pa.RecordBatch]:
+        """Yield the rows of one query as Arrow batches of about so many rows; at least one, be it empty."""
+        with self._named(statement):
+            found = self.connection.sql(statement, params=dict(parameters or {})).to_arrow_reader(rows)
+            yield pa.RecordBatch.from_pylist([], schema=found.schema)
+            yield from found
+
     def _frame(self, statement: str, parameters: Mapping[str, Any] | None) -> pd.DataFrame:
         found = self.execute(statement, parameters)
         with self._named(statement):
@@ -190,6 +199,8 @@ def open_store(
     """
     if path != IN_MEMORY and Path(path).exists() and not Path(path).is_file():
         raise _unreadable(path, "it is not a plain file")
+    if readable_name(path) != path:
+        raise _unreadable(path, "the name of it or its folder is not UTF-8 text")
     beside = Path(gettempdir()) if path == IN_MEMORY else Path(path).absolute().parent
     if not beside.is_dir():
         raise _unreadable(path, "its folder is not there")
@@ -218,8 +229,6 @@ def _connect(path: str, *, read_only: bool, memory: str, spill: str) -> duckdb.D
         return duckdb.connect(path, config=settings, read_only=read_only)
     except duckdb.Error as error:
         raise _cannot_open(path, str(error)) from error
-    except UnicodeEncodeError:
-        raise _unreadable(path, "its name is not UTF-8 text") from None
 
 
 def _shut_doors(store: Store, inputs: Iterable[Path]) -> None:
