@@ -292,22 +292,37 @@ def test_on_paper_every_chart_names_its_colours() -> None:
     assert page == '<path style="fill: #1b5583"/><p style="font: var(--sans)">'
 
 
-@pytest.mark.parametrize(("paper", "points"), [("A4", (595, 842)), ("Letter", (612, 792))])
-def test_the_page_goes_on_paper_where_a_pdf_writer_is_present(
-    study: Study, paper: str, points: tuple[int, int]
-) -> None:
+@pytest.fixture
+def printer() -> None:
     try:
         find_printer()
     except DataError as missing:
         pytest.skip(str(missing))
-    printed = print_page(render_report(study, audience="analyst"), paper=paper)
-    assert printed.startswith(b"%PDF")
+
+
+def paper_sizes(printed: bytes) -> set[tuple[int, ...]]:
+    """The sizes of the pages of a PDF, in points."""
     inside = b"".join(
         zlib.decompress(part) for part in re.findall(rb"stream\n(\x78.*?)\nendstream", printed, re.DOTALL)
     )
     boxes = re.findall(rb"/MediaBox ?\[([^\]]*)\]", printed + inside)
-    assert {tuple(round(float(side)) for side in box.split()[2:]) for box in boxes} == {points}
-    assert print_page(render_report(study, audience="analyst"), paper=paper) == printed
+    return {tuple(round(float(side)) for side in box.split()[2:]) for box in boxes}
+
+
+@pytest.mark.usefixtures("printer")
+def test_the_page_goes_on_paper_where_a_pdf_writer_is_present(study: Study, tmp_path: Path) -> None:
+    written = write_report(study, tmp_path, audience="analyst", pdf=True)
+    assert written.print is not None
+    assert paper_sizes(written.print.read_bytes()) == {(595, 842)}
+
+
+@pytest.mark.usefixtures("printer")
+@pytest.mark.parametrize(("paper", "points"), [("A4", (595, 842)), ("Letter", (612, 792))])
+def test_paper_is_as_asked_and_the_same_page_gives_the_same_bytes(paper: str, points: tuple[int, int]) -> None:
+    page = "<style>@page { size: auto; }</style><h1>One page</h1>"
+    printed = print_page(page, paper=paper)
+    assert paper_sizes(printed) == {points}
+    assert print_page(page, paper=paper) == printed
 
 
 def test_a_folder_that_cannot_be_written_is_refused_with_its_fix(study: Study, tmp_path: Path) -> None:
