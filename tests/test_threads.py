@@ -5,13 +5,13 @@ import subprocess
 import sys
 from pathlib import Path
 
-import pytest
+DEMO = Path(__file__).parent.parent / "demo_data"
 
 
 def document(command: str, source: Path, threads: int) -> bytes:
     offered = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), str(threads))
     done = subprocess.run(
-        [sys.executable, "-m", "wearlab", command, str(source), "--json"],
+        [sys.executable, "-m", "wearlab", command, str(source), "--json", "--store", ":memory:"],
         capture_output=True,
         check=False,
         env={**os.environ, **offered},
@@ -20,10 +20,11 @@ def document(command: str, source: Path, threads: int) -> bytes:
     return done.stdout
 
 
-@pytest.mark.parametrize("command", ["early", "intervals"])
-def test_any_number_of_threads_gives_the_same_document(command: str, small_fleet: Path) -> None:
-    alone = document(command, small_fleet, 1)
-    assert document(command, small_fleet, 8) == alone
+def test_any_number_of_threads_gives_the_same_document() -> None:
+    """The committed demo fleet: left alone, a product of 15 columns there ends in other digits on two threads."""
+    alone = document("early", DEMO, 1)
+    assert document("early", DEMO, 2) == alone
+    assert document("early", DEMO, 8) == alone
 
 
 def test_the_order_of_files_and_rows_does_not_change_an_answer(small_fleet: Path, tmp_path: Path) -> None:
