@@ -75,7 +75,8 @@ def _cost_words(row: dict[str, object], costs: pd.DataFrame, currency: str) -> s
     if "in_practised_range" in costs and costs["in_practised_range"].any():
         costs = costs.loc[costs["in_practised_range"].astype(bool)]
     cost, interval = float(costs["cost"].min()), float(costs.loc[costs["cost"].idxmin(), "interval"])  # type: ignore[arg-type]
-    text = f"{who}: of what is practised the least cost is {show_number(cost)} {currency} per 1,000 miles at {show_number(interval)} miles."
+    least = f"{show_number(cost)} {currency} per 1,000 miles at {show_number(interval)} miles"
+    text = f"{who}: of what is practised the least cost is {least}."
     if not is_missing(row.get("low")) and not is_missing(row.get("high")):
         text += f" The flat zone runs from {show_number(float(row['low']))} to {show_number(float(row['high']))} miles."  # type: ignore[arg-type]
     return text
