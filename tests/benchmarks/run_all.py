@@ -17,7 +17,8 @@ def commands(services: int, repeats: int) -> list[list[str]]:
         ["start", "--repeats", times],
         ["fits"],
         ["load", "--rows", size, "--repeats", times],
-        ["lives"],
+        ["lives", "--services", size, "--repeats", times],
+        ["lives", "--services", size, "--repeats", "1", "--append"],
         ["end_to_end", "--services", size, "--repeats", times, "--all"],
         ["end_to_end", "--services", size, "--repeats", "1", "--report"],
     ]
