@@ -2,8 +2,10 @@
 
 The power κ is common to the classes of one kind of part, found by profile: for each κ the lines are fitted against ages
 stretched by the part's own factor, the spreads as they are without practice, and judged by the likelihood without its
-term for the fixed effects, which would change with the ages and not with the fit. It is taken only where twice the gain
-exceeds the chi-square quantile of CHANCE (Wilks 1938).
+term for the fixed effects, which would change with the ages and not with the fit. It is taken only where the slope of
+that profile at no effect is steeper than chance makes it: the parts of a class, in their order, are given one another's
+practice, turned around by many distances (a randomisation test; parts of one truck stay together). The interval is
+widened where these slopes spread more than the curvature says.
 """
 
 from dataclasses import dataclass, replace
@@ -12,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from scipy.optimize import minimize_scalar
-from scipy.stats import chi2, norm
+from scipy.stats import norm
 
 from wearlab.answers.wear_rates import Lines, Readings, fit_lines, judge_ages
 from wearlab.history.lives import History
@@ -20,7 +22,8 @@ from wearlab.history.lives import History
 FloatArray = npt.NDArray[np.float64]
 
 POWERS = (-1.0, 2.0)
-STEP = 0.02  # for the curvature at the top
+STEP = 0.02  # for slope and curvature
+TURNS = 79
 CHANCE = 0.05
 FEWEST_PARTS = 20
 LEAST_RANGE = 1.3  # 95th over 5th percentile of miles per stop
@@ -71,12 +74,13 @@ def with_practice(readings: Readings, lines: Lines, practised: FloatArray, level
     if not np.isfinite(none):
         return lines, NOT_KNOWN
     best = float(minimize_scalar(lambda at: -profile(at), bounds=POWERS, method="bounded", options={"xatol": 1e-3}).x)
-    top = profile(best)
-    bend = (profile(best + STEP) - 2 * top + profile(best - STEP)) / STEP**2
+    bend = (profile(best + STEP) - 2 * profile(best) + profile(best - STEP)) / STEP**2
     error = 1.0 / np.sqrt(-bend) if bend < 0 else float("inf")
-    reach = min(float(norm.ppf(0.5 + level / 2)) * error, POWERS[1] - POWERS[0])
+    slope, chance = _slope(straight, relative, lines), _chance_slopes(straight, relative, lines)
+    spread = float(chance.std()) if len(chance) else float("inf")
+    p_value = float((1 + (np.abs(chance) >= abs(slope)).sum()) / (1 + len(chance)))
+    reach = min(float(norm.ppf(0.5 + level / 2)) * error * max(spread * error, 1.0), POWERS[1] - POWERS[0])
     low, high = best - reach, best + reach
-    p_value = float(chi2.sf(max(2 * (top - none), 0.0), 1))
     if p_value >= CHANCE:
         return lines, WearPractice(best, low, high, p_value, False)
     fitted = fit_lines(_stretch(straight, relative, best))
@@ -92,6 +96,24 @@ def with_practice(readings: Readings, lines: Lines, practised: FloatArray, level
         middle=lines.middle,
     )
     return moved, WearPractice(best, low, high, p_value, True)
+
+
+def _slope(readings: Readings, relative: FloatArray, lines: Lines) -> float:
+    """Return the slope of the profile at no effect."""
+    above, below = (judge_ages(_stretch(readings, relative, step), lines) for step in (STEP, -STEP))
+    return (above - below) / (2 * STEP)
+
+
+def _chance_slopes(readings: Readings, relative: FloatArray, lines: Lines) -> FloatArray:
+    """Return the slopes with the parts of each class given one another's practice, in their order, turned around."""
+    slopes = []
+    for share in np.linspace(0.0, 1.0, TURNS + 2)[1:-1]:
+        turned = relative.copy()
+        for code in np.unique(readings.part_class):
+            own = np.flatnonzero(readings.part_class == code)
+            turned[own] = np.roll(relative[own], max(round(share * len(own)), 1))
+        slopes.append(_slope(readings, turned, lines))
+    return np.array([slope for slope in slopes if np.isfinite(slope)])
 
 
 def _relative(practised: FloatArray, part_class: npt.NDArray[np.int64]) -> FloatArray:
