@@ -290,14 +290,14 @@ def _cluster(study: Study, number: int) -> Section:
 
 
 def _shop(study: Study) -> Chapter:
-    work = _section(study, "work", "What is due", "due", study.work, ("work", "shops"))
+    work = _section(study, "work", "What is due", "due", study.work, ("work", "weeks", "shops"))
     wear = _section(
         study,
         "wear",
         "Measured wear",
         "wear",
         study.wear,
-        ("parts", "rates"),
+        ("parts", "before_next_look", "rates"),
         pictures=(picture_wear(study),),
     )
     groups = study.history.groups

@@ -108,6 +108,7 @@ AHEAD_LAYOUTS: dict[tuple[str, str], Layout] = {
             Field("week", "Week of", "date"),
             Field("why", "Why", "prose"),
         ),
+        order=("days_left", "unit_id", "position"),
         rows=20,
     ),
     ("forecast", "by_class"): Layout(
