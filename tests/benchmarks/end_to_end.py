@@ -63,11 +63,7 @@ def quiet(_: str) -> None:
 def run_tool(folder: Path, out: Path, *, draws: int, every: bool) -> dict[str, Any]:
     """Load, build lives, fit, compare classes; with ``every`` the other questions too."""
     del draws  # the tool draws trucks 1,000 times
-    from wearlab.answers.cluster import find_cluster
     from wearlab.answers.compare import compare_classes
-    from wearlab.answers.early import find_early
-    from wearlab.answers.forecast import forecast_failures
-    from wearlab.answers.intervals import recommend_intervals
     from wearlab.curves.fit import Fit, Fits, fit_strata
     from wearlab.history.source import View, open_fleet
 
@@ -84,15 +80,7 @@ def run_tool(folder: Path, out: Path, *, draws: int, every: bool) -> dict[str, A
     fits = stages.run("fit", lambda: _shown(fit_strata(history, by=None, component=None, mode=None, **asked)))
     stages.run("compare", lambda: _shown(compare_classes(history, factor="duty_cycle", progress=quiet, **asked)))
     if every:
-        stages.run("early", lambda: _shown(find_early(history, rate=0.05, progress=quiet, **asked)))
-        stages.run("intervals", lambda: _shown(recommend_intervals(history, progress=quiet, **asked)))
-        stages.run(
-            "cluster, joints",
-            lambda: _shown(find_cluster(history, component="joint", factors=(), progress=quiet, **asked)),
-        )
-        stages.run(
-            "forecast", lambda: _shown(forecast_failures(history, months=12, ahead=None, progress=quiet, **asked))
-        )
+        _ask_the_rest(stages, history, asked)
     lives = history.lives.rename(columns={"start_date": "start", "end_date": "end"})
     lives[[*KEY, *NUMBERS, "failed"]].to_pickle(out / "lives.pickle")
     if not isinstance(fits, Fits):
@@ -101,6 +89,19 @@ def run_tool(folder: Path, out: Path, *, draws: int, every: bool) -> dict[str, A
             if isinstance(item, Fit)]  # fmt: skip
     pd.DataFrame(rows, columns=CURVES).to_pickle(out / "curves.pickle")
     return stages.done
+
+
+def _ask_the_rest(stages: Stages, history: Any, asked: dict[str, Any]) -> None:
+    from wearlab.answers.cluster import find_cluster
+    from wearlab.answers.early import find_early
+    from wearlab.answers.forecast import forecast_failures
+    from wearlab.answers.intervals import recommend_intervals
+
+    said = {**asked, "progress": quiet}
+    stages.run("early", lambda: _shown(find_early(history, rate=0.05, **said)))
+    stages.run("intervals", lambda: _shown(recommend_intervals(history, **said)))
+    stages.run("cluster, joints", lambda: _shown(find_cluster(history, component="joint", factors=(), **said)))
+    stages.run("forecast", lambda: _shown(forecast_failures(history, months=12, ahead=None, **said)))
 
 
 def _shown(result: Any) -> Any:
