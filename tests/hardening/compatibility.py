@@ -19,7 +19,8 @@ HERE, ROOT = Path(__file__).parent, Path(__file__).parents[2]
 FOUND, TABLE = HERE / "compatibility.json", HERE / "compatibility.md"
 CORE = (
     "test_store.py", "test_load.py", "test_load_formats.py", "test_load_bulk.py", "test_config.py", "test_mapping.py",
-    "test_lives.py", "test_lives_view.py", "test_lives_file.py", "test_lives_practice.py", "test_meters.py", "test_fit.py",
+    "test_lives.py", "test_lives_view.py", "test_lives_file.py", "test_lives_practice.py", "test_meters.py",
+    "test_fit.py",
     "test_batch.py", "test_interval.py", "test_quality.py", "test_compare.py", "test_weibull.py", "test_plots.py",
     "test_workbook.py", "test_words.py", "test_engine.py", "test_expected.py", "test_early.py", "test_wear.py",
     "hardening/test_found.py", "hardening/test_compatibility.py", "truth",
@@ -46,16 +47,35 @@ def main() -> None:
     if asked.lowest:
         sys.stdout.write(lowest())
         return
-    code = "import sys, json, importlib.metadata as m; print(sys.version.split()[0]); print(json.dumps({n: m.version(n) for n in %r}))"
+    code = (
+        "import sys, json, importlib.metadata as m; print(sys.version.split()[0]); "
+        "print(json.dumps({n: m.version(n) for n in %r}))"
+    )
     said = subprocess.run([asked.python, "-c", code % (LIBRARIES,)], capture_output=True, text=True, check=True).stdout
     python, versions = said.splitlines()
-    options = ["-q", "-n", "0", "-p", "no:cacheprovider", "-W", "ignore::DeprecationWarning", "--continue-on-collection-errors"]
+    options = [
+        "-q",
+        "-n",
+        "0",
+        "-p",
+        "no:cacheprovider",
+        "-W",
+        "ignore::DeprecationWarning",
+        "--continue-on-collection-errors",
+    ]
     words = [asked.python, "-m", "pytest", *options, *(f"tests/{name}" for name in CORE)]
     ran = subprocess.run(words, capture_output=True, text=True, check=False, cwd=ROOT)
-    closing = next((line for line in reversed(ran.stdout.splitlines()) if " passed" in line or " failed" in line), "nothing ran")
-    failed = [line for line in ran.stdout.splitlines() if line.startswith(("FAILED", "ERROR"))]
+    lines = ran.stdout.splitlines()
+    closing = next((line for line in reversed(lines) if " passed" in line or " failed" in line), "nothing ran")
+    failed = [line for line in lines if line.startswith(("FAILED", "ERROR"))]
     found = json.loads(FOUND.read_text(encoding="utf-8")) if FOUND.exists() else {}
-    found[asked.name] = {"python": python, "note": asked.note, "versions": json.loads(versions), "closing": closing, "failed": failed}
+    found[asked.name] = {
+        "python": python,
+        "note": asked.note,
+        "versions": json.loads(versions),
+        "closing": closing,
+        "failed": failed,
+    }
     FOUND.write_text(json.dumps(found, indent=1) + "\n", encoding="utf-8")
     _write_table(found)
     sys.stdout.write("\n".join([closing, *failed]) + "\n")
@@ -65,9 +85,9 @@ def _write_table(found: dict[str, dict[str, object]]) -> None:
     lines = [
         "# Versions of Python and of the libraries",
         "",
-        "Command: `python -m tests.hardening.compatibility NAME PYTHON`, once for each environment. What ran is the core of the",
-        "suite (store, loading, lives, fits, answers, plots, workbook, truth), without the browser, the notebooks and the",
-        "long simulations; the whole suite runs on the gate's own version.",
+        "Command: `python -m tests.hardening.compatibility NAME PYTHON`, once for each environment. What ran is the",
+        "core of the suite (store, loading, lives, fits, answers, plots, workbook, truth), without the browser, the",
+        "notebooks and the long simulations; the whole suite runs on the gate's own version.",
         "",
         str(datetime.now(UTC).date()),
         "",
