@@ -29,3 +29,10 @@ def test_a_shops_work_is_written_as_a_page_and_a_calendar(small_fleet: Path, tmp
 
 def test_an_interval_that_is_no_number_is_refused(small_fleet: Path) -> None:
     assert run_wearlab("forecast", small_fleet, "--adopt", "vocational=soon").status == 2
+
+
+def test_trucks_that_join_are_not_counted_in_where_they_would_be_forgotten(small_fleet: Path) -> None:
+    for other in (("--ahead", "3"), ("--backtest",), ("--adopt", "vocational=6000")):
+        ran = run_wearlab("forecast", small_fleet, "--joining", "vocational=1", *other)
+        assert ran.status == 2
+        assert "--joining" in ran.err

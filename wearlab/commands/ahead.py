@@ -32,6 +32,8 @@ def forecast(
     from wearlab.evidence import Unanswered
     from wearlab.terminal import print_progress
 
+    if joining is not None and (backtest or adopt is not None or ahead is not None):
+        raise typer.BadParameter("--joining goes with --months alone: not with --ahead, --adopt or --backtest")
     if backtest:
         return _backtest(asked, months)
     coming = None if joining is None else _by_class(joining)
