@@ -17,6 +17,8 @@ from wearlab.history.load_stage import Known, Outcome, StagedFile
 from wearlab.history.privacy import mark_key
 from wearlab.history.store import Store, read_sql, read_table_sql
 
+READ_APART = ("angles.csv", "spectra.csv")  # for driveline load: read where that is asked, never into the store
+
 
 def needs_rebuild(store: Store, config: FleetConfig, today: date, key: bytes | None) -> bool:
     """Return whether the rows of the store were read with another mapping, or up to a later day, than they would be."""
@@ -173,8 +175,10 @@ def _unread_cautions(known: tuple[Known, ...], unread: tuple[str, ...]) -> tuple
     if not any(one.file.table == "readings" for one in known):
         text = "There is no readings table: miles between services rest on the meters of the services alone."
         cautions.append(Caution("no-readings", text))
-    if unread:
-        text = f"Not read, since no table takes them: {', '.join(unread[:8])}{' and more' if len(unread) > 8 else ''}."
+    strange = [name for name in unread if name not in READ_APART]
+    if strange:
+        more = " and more" if len(strange) > 8 else ""
+        text = f"Not read, since no table takes them: {', '.join(strange[:8])}{more}."
         cautions.append(Caution("file-not-read", text))
     return tuple(cautions)
 
