@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.fleet_files import account, aside, load_into, write_folder
+from wearlab.evidence import DataError
 from wearlab.history import load_scan, load_text
 from wearlab.history.load_scan import Scan, scan_bytes
 from wearlab.history.store import IN_MEMORY, open_store
@@ -56,8 +57,12 @@ def test_rows_lines_and_faults_are_the_same_either_way(tmp_path: Path, monkeypat
         assert len(kept) == 294
 
 
-def test_a_large_plain_file_is_not_read_record_by_record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    folder = write_folder(tmp_path / "f", services=HEADER + "S1,T1,2020-01-01,1,regrease,n,t\nS2,short\n")
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+def test_a_large_plain_file_is_not_read_record_by_record(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, end: str
+) -> None:
+    text = HEADER + "S1,T1,2020-01-01,1,regrease,n,t\nS2,short\n"
+    folder = write_folder(tmp_path / "f", services=text.replace("\n", end))
     monkeypatch.setattr(load_text, "SMALLEST_BULK", 0)
     monkeypatch.setattr(load_text, "make_batch", None)
     accounts, set_aside, *_ = outcome(folder)
@@ -85,6 +90,52 @@ def test_a_large_plain_file_is_not_read_record_by_record(tmp_path: Path, monkeyp
 )
 def test_odd_files_come_out_the_same_either_way(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, text: str) -> None:
     both_ways(write_folder(tmp_path / "f", services=HEADER + text), monkeypatch)
+
+
+@pytest.mark.parametrize(
+    "odd",
+    [
+        'S1,T1,2020-01-01,1,regrease,  "a",t',
+        '  "S1",T1,2020-01-01,1,regrease,a,t',
+        'S1,T1,2020-01-01,1,regrease,  "a,b",',
+        'S1,T1,never,1,regrease,  "a,b",',
+        'S1,T1,2020-01-01,1,regrease,"a" ,t',
+        'S1,T1,never,1,regrease,"a"  ,t',
+        'S1,T1,2020-01-01,1,regrease,n,"t" ',
+        "S1,T1,2020-01-01,1,regrease,n,t,,",
+        'S1,T1,2020-01-01,1,regrease,n,t,, ,""',
+        "S1,T1,2020-01-01,1,regrease,n,t,\u00a0,",
+        "S1,T1,never,1,regrease,n,t,,,",
+        "S1,T1,2020-01-01,1,regrease,\u00a0n,t",
+        "S1,\u00a0T1,2020-01-01,1,regrease,n,t",
+        "\u00a0S1,T1,2020-01-01,1,regrease,n,t",
+        "S1,T1,2020-01-01,1,regrease,n,t\u00a0",
+        "S1,T1,2020-01-01,1,regrease," + "y" * 140_000 + ",t",
+        "S1,T1,never,1,regrease," + "y" * 140_000 + ",t",
+        "S1,T1,2020-01-01,1,regrease," + "y" * 120_000 + ",t,more,more",
+    ],
+)
+@pytest.mark.parametrize("last", [True, False])
+def test_spaces_at_quotes_and_long_values_come_out_the_same_either_way(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, odd: str, *, last: bool
+) -> None:
+    more = "" if last else "\nS2,T1,2020-01-01,1,inspect,,\n"
+    both_ways(
+        write_folder(tmp_path / "f", services=HEADER + "S0,T1,2020-01-01,1,regrease,,\n" + odd + more), monkeypatch
+    )
+
+
+@pytest.mark.parametrize("form", ["2020/01/31", "2020-1-31"])
+def test_a_column_without_any_readable_date_is_refused_either_way(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, form: str
+) -> None:
+    rows = "".join(f"S{number},T1,{form},1,regrease,,\n" for number in range(6))
+    folder = write_folder(tmp_path / "f", services=HEADER + rows)
+    for smallest in (1 << 15, 0):
+        monkeypatch.setattr(load_text, "SMALLEST_BULK", smallest)
+        with pytest.raises(DataError) as caught:
+            outcome(folder)
+        assert (caught.value.code, caught.value.line) == ("unreadable-dates", 2)
 
 
 def test_a_file_in_another_encoding_is_read_by_record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

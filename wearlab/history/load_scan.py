@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 _CHUNK = 1 << 22
 _NEWLINE = 10
-_LONGEST_LINE = 1 << 20  # bytes of a line that the database may be given
+_LONGEST_LINE = 100_000  # bytes of a line that the database may be given: what it keeps of one that it rejects
 _TAIL = 3  # bytes
 
 
@@ -49,6 +49,9 @@ class _Tally:
 
     def __init__(self, delimiter: bytes, quote: bytes) -> None:
         self.delimiter, self.quote = delimiter, quote
+        # Spaces between a quote and the edge of its value, or two of them, beyond which the edge may be.
+        ends = (delimiter, b"\n", b"\r", b" ")
+        self.loose = [*(end + b" " + quote for end in ends), *(quote + b" " + end for end in ends)]
         self.decoder = codecs.getincrementaldecoder("utf-8")()
         self.last = b""
         self.newlines = self.returns = self.crlf = self.quotes = 0
@@ -74,16 +77,16 @@ class _Tally:
         self._count_blank(places)
         self.newlines += places.size
         self.length += body.size
-        self.last = bytes(joined[-1:])
+        self.last = bytes(joined[-2:])
 
     def _judge_quotes(self, joined: bytearray, body: npt.NDArray[np.uint8], places: npt.NDArray[np.int64]) -> None:
         """Judge whether a line end stands within quotes, those left open by the chunks before counted."""
         there = bool(self.quote) and self.quote in joined
         if self.quotes % 2 or there:
             marks = np.cumsum(body == self.quote[0])
-            indented = self.delimiter + b" " + self.quote in joined
+            loose = any(sign in joined for sign in self.loose)
             self.edges = True
-            self.plain = self.plain and not indented and not ((marks[places] + self.quotes) & 1).any()
+            self.plain = self.plain and not loose and not ((marks[places] + self.quotes) & 1).any()
             self.quotes += int(marks[-1])
 
     def _judge_text(self, joined: bytearray) -> None:
@@ -101,7 +104,8 @@ class _Tally:
             if space not in joined:
                 continue
             places = np.flatnonzero(array == space)
-            before, after = array[places[places > 0] - 1], array[places[places < array.size - 1] + 1]
+            width = 2 if space == 160 else 1  # bytes of the character, of which this is the last
+            before, after = array[places[places >= width] - width], array[places[places < array.size - 1] + 1]
             if any((before == end).any() or (after == end).any() for end in ends):
                 return True
         return False
@@ -132,13 +136,14 @@ class _Tally:
         whole = not self.decoder.getstate()[0] and self.quotes % 2 == 0
         one_kind = self.returns == self.crlf and self.crlf in {0, self.newlines}
         short = max(self.longest, self.length - self.line_start) <= _LONGEST_LINE
-        simple = self.plain and whole and one_kind and short and not self.blank_runs and self.newlines > 0
+        loose = bool(self.quote) and self.last == self.quote + b" "
+        simple = self.plain and not loose and whole and one_kind and short and not self.blank_runs and self.newlines > 0
         return Scan(
             self.newlines + open_line,
             self.trailing_blank if simple else 0,
             simple,
             self.crlf > 0,
-            self.edges or (self.last.isspace() and self.last not in {b"\n", b"\r"}),
+            self.edges or self.last[-1:] in {b" ", b"\t", b"\xa0"},
         )
 
 

@@ -256,7 +256,6 @@ def bind_bulk(bulk: Bulk, width: int, file_ids: Sequence[int]) -> dict[str, Any]
         "columns": {f"c{number}": "VARCHAR" for number in range(width)},
         "delimiter": bulk.delimiter,
         "quote": bulk.quote,
-        "line_end": "\\r\\n" if bulk.crlf else "\\n",
     }
 
 

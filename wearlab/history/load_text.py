@@ -228,13 +228,13 @@ def _take(records: Iterator[list[str]], width: int | None) -> tuple[list[str], s
     if fields and width is not None and len(fields) != width:
         if not is_open_ended(fields, width):
             return fields, count_reason(len(fields), width)
-        fields.pop()
+        del fields[width:]
     return fields, ""
 
 
 def is_open_ended(fields: list[str], width: int) -> bool:
-    """Return whether a row has just one value too many and that one blank: a delimiter at its end says nothing."""
-    return len(fields) == width + 1 and not fields[-1]
+    """Return whether a row has values too many, all of them blank: delimiters at its end say nothing."""
+    return len(fields) > width and not any(fields[width:])
 
 
 def _reader(lines: Iterable[str], delimiter: str, quote: str) -> Iterator[list[str]]:
