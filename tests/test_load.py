@@ -218,11 +218,15 @@ def test_a_line_with_too_few_or_too_many_values_is_set_aside_as_it_stands(tmp_pa
     ]
 
 
-def test_a_delimiter_at_the_end_of_a_line_says_nothing(tmp_path: Path) -> None:
-    loaded = load(
-        write_folder(tmp_path / "f", services=SERVICES + "S3,T1,2020-01-01,1,regrease,\nS4,T1,2020-01-01,,,,,\n")
-    )
-    assert aside(loaded) == [("services.csv", 5, None, "S4,T1,2020-01-01,,,,,")]
+def test_delimiters_at_the_end_of_a_line_say_nothing(tmp_path: Path) -> None:
+    rows = "S3,T1,2020-01-01,1,regrease,\nS4,T1,2020-01-01,1,inspect,,,\nS5,T1,2020-01-01,1,,,,\n"
+    rows += "S6,T1,2020-01-01,1,inspect,,more\n"
+    loaded = load(write_folder(tmp_path / "f", services=SERVICES + rows))
+    assert account(loaded)["services"] == (6, 4, 2, 0)
+    assert aside(loaded) == [
+        ("services.csv", 6, "action", None),
+        ("services.csv", 7, None, "S6,T1,2020-01-01,1,inspect,,more"),
+    ]
 
 
 def test_an_exact_repeat_is_already_loaded_within_a_file_and_across_files(tmp_path: Path) -> None:
