@@ -168,6 +168,12 @@ def test_a_fleet_is_answered_with_whatever_its_folder_holds(tmp_path: Path):
     assert len(whole.cautions) == len(set(whole.cautions))
 
 
+def test_a_table_of_nothing_but_its_head_is_no_table(tmp_path: Path):
+    (tmp_path / "angles.csv").write_text("unit_id,joint,angle_deg\n", encoding="utf-8")
+    (tmp_path / "spectra.csv").write_text("duty_cycle,share_of_turns,torque_nm,angle_deg,speed_rpm\n", encoding="utf-8")
+    assert isinstance(ask(fleet(1.0), tmp_path), Unanswered)
+
+
 def test_a_line_is_checked_where_the_history_cannot_tell_the_classes_apart(tmp_path: Path):
     history = fleet(1.0)
     easy = replace(history, lives=history.lives[history.lives["duty_cycle"] == "easy"])

@@ -209,7 +209,12 @@ def run_cells(names: list[str], fleets: int, cache: Path, seconds: float, part: 
 
 
 def _done(path: Path) -> set[int]:
-    return {json.loads(line)["seed"] for line in path.read_text().splitlines()} if path.exists() else set()
+    if not path.exists():
+        return set()
+    whole = [
+        line for line in path.read_text().splitlines(keepends=True) if line.endswith("\n")
+    ]  # the last may be half written
+    return {json.loads(line)["seed"] for line in whole}
 
 
 def tabulate(cache: Path) -> str:

@@ -130,7 +130,7 @@ def answer_driveline(
     speed = known or USUAL_RPM
     found = None if line is None else check_driveline(line, references=limits)
     layouts, worst, severity, load = None, None, None, None
-    files = [path for path in (folder / "angles.csv", folder / "spectra.csv") if path.is_file()]
+    files = [path for path in (folder / "angles.csv", folder / "spectra.csv") if _has_rows(path)]
     if folder / "angles.csv" in files:
         angles = read_angles(folder / "angles.csv")
         layouts = check_layouts(angles, speed_rpm=speed, references=limits)
@@ -159,6 +159,11 @@ def answer_driveline(
         own += (SPEED_ASSUMED,)
     cautions = add_cautions(own, *(part.cautions for part in parts))
     return DrivelineAnswer(basis, cautions, found, layouts, worst, severity, load)
+
+
+def _has_rows(path: Path) -> bool:
+    """Return whether a table is there and holds more than its head: an optional table without rows says nothing."""
+    return path.is_file() and len(path.read_bytes().splitlines()) != 1
 
 
 def _describe_file(path: Path) -> SourceFile:
