@@ -102,6 +102,7 @@ def test_odd_files_come_out_the_same_either_way(tmp_path: Path, monkeypatch: pyt
         'S1,T1,2020-01-01,1,regrease,"a" ,t',
         'S1,T1,never,1,regrease,"a"  ,t',
         'S1,T1,2020-01-01,1,regrease,n,"t" ',
+        'S1,T1,2020-01-01,1,regrease,"" "",t',
         "S1,T1,2020-01-01,1,regrease,n,t,,",
         'S1,T1,2020-01-01,1,regrease,n,t,, ,""',
         "S1,T1,2020-01-01,1,regrease,n,t,\u00a0,",

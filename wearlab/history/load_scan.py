@@ -49,8 +49,8 @@ class _Tally:
 
     def __init__(self, delimiter: bytes, quote: bytes) -> None:
         self.delimiter, self.quote = delimiter, quote
-        # Spaces between a quote and the edge of its value, or two of them, beyond which the edge may be.
-        ends = (delimiter, b"\n", b"\r", b" ")
+        # Spaces between a quote and the edge of its value, or more of either, beyond which the edge may be.
+        ends = (delimiter, b"\n", b"\r", b" ", quote)
         self.loose = [*(end + b" " + quote for end in ends), *(quote + b" " + end for end in ends)]
         self.decoder = codecs.getincrementaldecoder("utf-8")()
         self.last = b""
