@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 
 from tests.fleet_files import account, aside, load_into, write_folder
 from wearlab.evidence import DataError
-from wearlab.history import load_scan, load_text
+from wearlab.history import load_scan, load_stage, load_text
+from wearlab.history.load_bulk import UnevenError
 from wearlab.history.load_scan import Scan, scan_bytes
 from wearlab.history.store import IN_MEMORY, open_store
 
@@ -259,3 +260,90 @@ def test_any_lines_come_out_the_same_either_way(tmp_path_factory: pytest.TempPat
     folder = write_folder(tmp_path_factory.mktemp("lines") / "f", services=HEADER + good + "\n".join(lines))
     with pytest.MonkeyPatch.context() as patch:
         both_ways(folder, patch)
+
+
+def second_load(folder: Path, more: dict[str, str], *, whole: bool) -> tuple[object, ...]:
+    """Load a folder, write more files into it, load again; ``whole``: files with rows set aside are read whole."""
+    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    with open_store(IN_MEMORY) as store, pytest.MonkeyPatch.context() as patch:
+        patch.setattr(load_text, "SMALLEST_BULK", 0)
+        if whole:
+            patch.setattr(load_stage, "read_again", _refuse)
+        load_into(folder, store)
+        for name, text in more.items():
+            (folder / name).write_text(text)
+        loaded = load_into(folder, store)
+        rows = store.rows("select * from services order by row_id")
+        files = store.rows("select * exclude (loaded_at) from files order by file_id")
+    for path in folder.iterdir():
+        path.unlink()
+    for name, data in before.items():
+        (folder / name).write_bytes(data)
+    return account(loaded), aside(loaded), list(loaded.set_aside["reason"]), loaded.cautions, rows, files
+
+
+def _refuse(*_: object) -> object:
+    raise UnevenError
+
+
+THIRD = {"units-2.csv": "unit_id,duty_cycle,in_service_date\nT9,line_haul,2019-01-01\n"}
+
+
+@pytest.mark.parametrize("end", ["\n", "\r\n"])
+def test_only_the_lines_set_aside_are_read_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, end: str) -> None:
+    lines = [
+        "S1,T1,2020-01-01,1,regrease,n,t",
+        "S2,T9,2020-01-02,2,regrease,n,t,,",
+        "S3,short",
+        "S4,T1,never,1,regrease,,",
+    ]
+    lines += ["S1,T1,2020-01-01,1,regrease,n,t", "S5,T8,2020-01-02,2,regrease,n,t", "S6,T9,2020-01-06,2,inspect,n,"]
+    folder = write_folder(tmp_path / "f", services=(HEADER + "\n".join(lines)).replace("\n", end))
+    found = second_load(folder, THIRD, whole=False)
+    assert found == second_load(folder, THIRD, whole=True)
+    assert found[0]["services"] == (7, 2, 3, 2)  # type: ignore[index]
+    assert [line for _, line, _, _ in found[1]] == [4, 5, 7]  # type: ignore[attr-defined]
+    seen: list[str] = []
+    monkeypatch.setattr(load_text, "SMALLEST_BULK", 0)
+    with open_store(IN_MEMORY) as store:
+        load_into(folder, store)
+        load_into(folder, store, messages=seen)
+    assert "trying again what was set aside of services.csv: 5 rows" in seen
+
+
+def test_rows_set_aside_of_a_file_that_has_an_earlier_version_are_told_apart_from_those_kept(tmp_path: Path) -> None:
+    """Which rows of the earlier version are in the file no more can only be told from the whole file."""
+    first = "S1,T1,2020-01-01,1,regrease,n,t\nS2,T9,2020-01-02,2,regrease,n,t\n"
+    folder = write_folder(tmp_path / "f", services=HEADER + first + "S3,T1,2020-01-03,1,regrease,n,t\n")
+    with open_store(IN_MEMORY) as store, pytest.MonkeyPatch.context() as patch:
+        patch.setattr(load_text, "SMALLEST_BULK", 0)
+        load_into(folder, store)
+        (folder / "services.csv").write_text(HEADER + first)
+        told = [caution.text for caution in load_into(folder, store).cautions if caution.code == "earlier-version-kept"]
+        (folder / "units-2.csv").write_text(THIRD["units-2.csv"])
+        last = load_into(folder, store)
+    assert "1 rows of its earlier version" in told[0]
+    assert told[0] in [caution.text for caution in last.cautions]
+    assert account(last)["services"] == (2, 1, 0, 1)
+
+
+@settings(max_examples=15, deadline=None)
+@given(
+    lines=st.lists(st.lists(cells, min_size=5, max_size=8).map(",".join), min_size=1, max_size=12),
+    more=st.sampled_from([{}, THIRD]),
+)
+def test_any_lines_set_aside_come_out_the_same_as_with_their_whole_file(
+    tmp_path_factory: pytest.TempPathFactory, lines: list[str], more: dict[str, str]
+) -> None:
+    good = "S0,T1,2020-01-01,1,regrease,,\nS9,T9,2020-01-01,1,regrease,,\n"
+    folder = write_folder(tmp_path_factory.mktemp("lines") / "f", services=HEADER + good + "\n".join(lines))
+    assert second_load(folder, more, whole=False) == second_load(folder, more, whole=True)
+
+
+def test_a_long_file_whose_first_dates_are_bad_comes_out_the_same_either_way(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("wearlab.history.load_text.BATCH_ROWS", 50)
+    rows = "".join(f"S{number},T1,{'never' if number < 60 else '2020-01-01'},1,regrease,,\n" for number in range(90))
+    accounts, *_ = both_ways(write_folder(tmp_path / "f", services=HEADER + rows), monkeypatch)
+    assert accounts["services"] == (90, 30, 60, 0)

@@ -13,7 +13,7 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from wearlab.history.load_files import Layout
-from wearlab.history.load_rows import BATCH_ROWS, Batch, Bulk, Malformed, Sheet, make_batch
+from wearlab.history.load_rows import BATCH_ROWS, Batch, Bulk, Malformed, Sheet, count_gap, make_batch
 from wearlab.history.load_scan import read_lines
 from wearlab.history.load_sql import Reading, bind_bulk, bind_values, write_bulk
 from wearlab.history.load_text import count_reason, cut_text, is_open_ended, split_line
@@ -48,8 +48,8 @@ class _Rejected:
         return sorted([*(one.line for one in self.malformed), *self.odd])
 
 
-class _UnevenError(Exception):
-    """Rows and rejected lines that do not add up to the lines counted on the bytes."""
+class UnevenError(Exception):
+    """Rows and rejected lines that do not add up to the lines counted on the bytes, or a line that is not whole."""
 
 
 def stage_bulk(
@@ -74,7 +74,7 @@ def stage_bulk(
             store.execute(statement, values)
             rejected = _list_rejected(store, bulks, width)
             _check_counts(store, reading, ids, bulks, rejected)
-    except (RuntimeError, _UnevenError):  # the other reader says why, line by line
+    except (RuntimeError, UnevenError):  # the other reader says why, line by line
         return None
     places = {row[0]: row[1:] for row in store.rows(read_table_sql("load_table_places", reading.table), {"ids": ids})}
     return tuple(
@@ -101,7 +101,7 @@ def _list_rejected(store: Store, bulks: Sequence[Bulk], width: int) -> list[_Rej
     for path, line, text, whole in store.rows(read_sql("load_rejects")):
         fields = split_line(text.strip("\r\n"), bulks[0].delimiter, bulks[0].quote) if whole else None
         if fields is None:
-            raise _UnevenError
+            raise UnevenError
         found.setdefault(path, []).append((line, fields, text))
     return [_sort_out(found.get(bulk.paths[0], []), width) for bulk in bulks]
 
@@ -122,7 +122,7 @@ def _check_counts(
     rows = dict(store.rows(read_table_sql("load_table_counts", reading.table), {"ids": ids}))
     for file_id, bulk, found in zip(ids, bulks, rejected, strict=True):
         if rows.get(file_id, 0) + len(found.lines) != bulk.records:
-            raise _UnevenError
+            raise UnevenError
 
 
 def _settle(store: Store, reading: Reading, file_id: int, place: tuple[int, int], found: _Rejected) -> Read:
@@ -164,11 +164,33 @@ def _number_lines(store: Store, file_id: int, first: int, rows: int, skipped: li
 
 
 def read_left(path: Path, sheet: Sheet, lines: tuple[int, ...]) -> Iterator[Batch]:
-    """Yield some lines of a file as rows of text, by their numbers."""
+    """Yield some lines of a file as rows of text, by their numbers; refuses (DataError) one that is no row."""
+    rows = 0
+    for batch in read_again(path, sheet, lines):
+        rows += batch.rows.num_rows
+        yield batch
+    if rows != len(lines):
+        raise count_gap(path.name, len(lines), rows)
+
+
+def read_again(path: Path, sheet: Sheet, lines: tuple[int, ...]) -> Iterator[Batch]:
+    """Yield some lines of a file as rows of text, by their numbers, or as malformed where they are none.
+
+    Refuses (UnevenError) a line whose quotes do not close: it is part of a row, and not to be read by itself.
+    """
     bulk, width = sheet.bulk, len(sheet.header)
     if bulk is None:
         return
     found = read_lines(path, lines)
     while some := list(islice(found, BATCH_ROWS)):
-        fields = [(split_line(text, bulk.delimiter, bulk.quote) or [])[:width] for _, text in some]
-        yield make_batch([line for line, _ in some], fields, ())
+        numbers, rows, malformed = [], [], []
+        for line, text in some:
+            fields = split_line(text, bulk.delimiter, bulk.quote)
+            if fields is None:
+                raise UnevenError
+            if len(fields) == width or is_open_ended(fields, width):
+                numbers.append(line)
+                rows.append(fields[:width])
+            else:
+                malformed.append(Malformed(line, cut_text(text), count_reason(len(fields), width)))
+        yield make_batch(numbers, rows, malformed)

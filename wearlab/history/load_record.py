@@ -66,12 +66,18 @@ def recognise_files(store: Store, found: tuple[DataFile, ...], *, rebuild: bool)
         if there:
             file_id, _, _, _, rows_read, _, rows_set_aside, _ = there[0]
             rows.remove(there[0])
+            whole = f"again {file_id}" in facts or any(row[2] == file.name and row[0] != file_id for row in rows)
             done = rows_set_aside == 0 and f"again {file_id}" not in facts
-            known.append(Known(file, sha256, file_id, rows_read, done=done))
+            again = () if done or whole else _list_aside(store, file_id)
+            known.append(Known(file, sha256, file_id, rows_read, done=done, again=again))
         else:
             known.append(Known(file, sha256, next_id, 0, done=False))
             next_id += 1
     return tuple(known)
+
+
+def _list_aside(store: Store, file_id: int) -> tuple[int, ...]:
+    return tuple(line for (line,) in store.rows(read_sql("load_lines_aside"), {"id": file_id}))
 
 
 def check_all_there(store: Store, found: Iterable[DataFile]) -> None:

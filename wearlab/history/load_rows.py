@@ -88,3 +88,13 @@ def check_regular(path: Path, name: str) -> None:
 def unreadable(name: str, why: str) -> DataError:
     """Return the error for a file that cannot be read at all."""
     return DataError("unreadable", f"the file cannot be read: {why}", "export it again, or take it away", name)
+
+
+def count_gap(name: str, expected: int, found: int) -> DataError:
+    """Return the error for rows that are not accounted for: a fault of this program, never of the data."""
+    return DataError(
+        "count-gap",
+        f"{found} of {expected} rows are accounted for, so nothing was loaded",
+        "report this file: every row must be accounted for",
+        name,
+    )

@@ -7,14 +7,14 @@ from itertools import groupby
 
 import pyarrow as pa
 
-from wearlab.evidence import Caution, DataError
+from wearlab.evidence import Caution
 from wearlab.history.config import FleetConfig, TableMap
 from wearlab.history.contract import TABLES, Table, find_table
 from wearlab.history.load_advice import check_dates
-from wearlab.history.load_bulk import Read, read_left, stage_bulk
+from wearlab.history.load_bulk import Read, UnevenError, read_again, read_left, stage_bulk
 from wearlab.history.load_files import Layout, lay_out, open_file
 from wearlab.history.load_repeats import find_repeats, log_changes
-from wearlab.history.load_rows import BATCH_ROWS, Batch, DataFile, Malformed, Sheet
+from wearlab.history.load_rows import Batch, DataFile, Malformed, Sheet, count_gap
 from wearlab.history.load_sql import Reading, bind_values, plan_reading, write_create, write_insert, write_whole
 from wearlab.history.store import Store, quote_name, read_sql, read_table_sql, touch_units
 
@@ -28,18 +28,28 @@ class Known:
     file_id: int
     rows_read: int  # 0 where it was never loaded
     done: bool  # loaded with nothing set aside, so that nothing in it can be new
+    again: tuple[int, ...] = ()  # the lines set aside, where they alone are to be tried again
 
 
 @dataclass(frozen=True, slots=True)
 class StagedFile:
-    """One file whose rows are staged: ``rows_read`` is what its reader counted, apart from what the store counts."""
+    """One file whose rows are staged: ``rows_staged`` is what its reader counted, apart from what the store counts.
+
+    ``rows_before`` are rows of the file that were not read again, since they are in the store.
+    """
 
     known: Known
-    rows_read: int
+    rows_staged: int
+    rows_before: int
     shift: int | None  # line less staged row where a row does not tell its line; None where not the same for all rows
     last_line: int
     unmatched: tuple[str, ...]  # names that fleet.toml maps to a column that the file does not have
     cautions: tuple[Caution, ...]
+
+    @property
+    def rows_read(self) -> int:
+        """All rows of the file."""
+        return self.rows_staged + self.rows_before
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +101,7 @@ class _Opened:
     def form(self) -> tuple[object, ...] | None:
         """What two files must share to be read at once, None where a file is read by itself."""
         bulk = self.sheet.bulk
-        return None if bulk is None else (self.sheet.header, bulk.delimiter, bulk.quote, bulk.crlf)
+        return None if bulk is None or self.known.again else (self.sheet.header, bulk.delimiter, bulk.quote, bulk.crlf)
 
 
 def stage_files(
@@ -111,7 +121,7 @@ def stage_files(
     """
     opened = []
     for known in files:
-        progress(f"reading {known.file.name} into {known.file.table}")
+        progress(_say_reading(known))
         sheet, mapping = open_file(known.file, config), config.tables.get(table.name, TableMap())
         opened.append(_Opened(known, sheet, lay_out(known.file, sheet, table, mapping)))
     columns = {name for one in opened for name in one.layout.columns}
@@ -126,8 +136,14 @@ def stage_files(
         if form:
             staged += _stage_group(store, plans[False], together)
         else:
-            staged += [_stage_one(store, plans[one.plain_numbers], one) for one in together]
+            staged += [_stage_alone(store, plans[one.plain_numbers], one) for one in together]
     return tuple(staged)
+
+
+def _say_reading(known: Known) -> str:
+    if known.again:
+        return f"trying again what was set aside of {known.file.name}: {len(known.again):,} rows"
+    return f"reading {known.file.name} into {known.file.table}"
 
 
 def _stage_group(store: Store, reading: Reading, together: list[_Opened]) -> list[StagedFile]:
@@ -151,6 +167,26 @@ def _stage_rest(store: Store, reading: Reading, one: _Opened, read: Read) -> Sta
     return _settle_file(store, reading, one, read.rows + rows, list(read.malformed), read.shift, last_line)
 
 
+def _stage_alone(store: Store, reading: Reading, one: _Opened) -> StagedFile:
+    """Read again what was set aside of a file, where that can be read by itself; else the whole file."""
+    found = _stage_again(store, reading, one) if one.known.again and one.sheet.bulk else None
+    return found or _stage_one(store, reading, one)
+
+
+def _stage_again(store: Store, reading: Reading, one: _Opened) -> StagedFile | None:
+    known = one.known
+    try:
+        with store.transaction():
+            batches = read_again(known.file.path, one.sheet, known.again)
+            rows, malformed = _stage_batches(store, reading, one, batches)
+    except UnevenError:
+        return None
+    if rows + len(malformed) != len(known.again):
+        raise count_gap(known.file.name, len(known.again), rows + len(malformed))
+    before = known.rows_read - len(known.again)
+    return _settle_file(store, reading, one, rows, malformed, 0, known.again[-1], before=before)
+
+
 def _stage_one(store: Store, reading: Reading, one: _Opened) -> StagedFile:
     rows, malformed = _stage_batches(store, reading, one, one.sheet.batches)
     if one.sheet.rows_expected is not None and one.sheet.rows_expected != rows:
@@ -167,14 +203,15 @@ def _settle_file(
     malformed: list[Malformed],
     shift: int | None,
     last_line: int,
+    *,
+    before: int = 0,
 ) -> StagedFile:
-    file_id = one.known.file_id
-    _set_aside_malformed(store, reading, file_id, malformed)
-    if _check_dates(store, reading, one):
-        _set_aside_faults(store, reading, file_id)
-    layout = one.layout
+    known, layout = one.known, one.layout
+    _set_aside_malformed(store, reading, known.file_id, malformed)
+    if before or _check_dates(store, reading, one):
+        _set_aside_faults(store, reading, known.file_id)
     cautions = (*one.sheet.cautions, *layout.cautions)
-    return StagedFile(one.known, rows + len(malformed), shift, last_line, layout.unmatched, cautions)
+    return StagedFile(known, rows + len(malformed), before, shift, last_line, layout.unmatched, cautions)
 
 
 def _check_dates(store: Store, reading: Reading, one: _Opened) -> bool:
@@ -195,24 +232,12 @@ def _stage_batches(
     values = bind_values(reading, one.layout, statement, {"file_id": one.known.file_id})
     malformed: list[Malformed] = []
     rows = 0
-    for number, batch in enumerate(batches):
+    for batch in batches:
         rows += batch.rows.num_rows
         malformed += batch.malformed
         if batch.rows.num_rows:
             store.execute(statement, values, batch=batch.rows)
-        if number == 0 and batch.rows.num_rows == BATCH_ROWS:
-            _check_dates(store, reading, one)  # before a long file is read in vain
     return rows, malformed
-
-
-def count_gap(name: str, expected: int, found: int) -> DataError:
-    """Return the error for rows that are not accounted for: a fault of this program, never of the data."""
-    return DataError(
-        "count-gap",
-        f"{found} of {expected} rows are accounted for, so nothing was loaded",
-        "report this file: every row must be accounted for",
-        name,
-    )
 
 
 def _set_aside_malformed(store: Store, reading: Reading, file_id: int, malformed: list[Malformed]) -> None:
@@ -295,6 +320,7 @@ def move_rows(store: Store, table: Table, staged: tuple[StagedFile, ...]) -> tup
 
 def _settle(one: StagedFile, rows: int, repeats: int, aside: int, malformed: int) -> Outcome:
     """Return what became of one file's rows. Refuses (DataError) to go on if they are not what its reader counted."""
-    if rows + malformed != one.rows_read:
-        raise count_gap(one.known.file.name, one.rows_read, rows + malformed)
-    return Outcome(one.known.file_id, one.rows_read, one.rows_read - aside - repeats, aside, repeats)
+    if rows + malformed != one.rows_staged:
+        raise count_gap(one.known.file.name, one.rows_staged, rows + malformed)
+    loaded = one.rows_staged - aside - repeats
+    return Outcome(one.known.file_id, one.rows_read, loaded, aside, repeats + one.rows_before)
