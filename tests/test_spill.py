@@ -9,7 +9,7 @@ import pytest
 
 from tests.fleet_files import account, load_into, write_folder
 from wearlab.evidence import DataError
-from wearlab.history.spill import Room, check_memory, spill_folder
+from wearlab.history.spill import Room, share_memory, spill_folder
 from wearlab.history.store import IN_MEMORY, open_store
 
 
@@ -44,10 +44,10 @@ def test_what_a_killed_run_left_is_taken_away_at_the_next_start(tmp_path: Path) 
 
 
 def test_a_limit_that_is_none_is_refused() -> None:
-    assert check_memory(" 1.5GB ") == "1.5GB"
+    assert share_memory(" 1.5GB ") == "1275MB"
     for text in ("", "1", "99MB", "-1GB", "1GB; drop", "lots"):
         with pytest.raises(DataError):
-            check_memory(text)
+            share_memory(text)
 
 
 def test_a_file_in_place_of_the_spill_folder_is_refused(tmp_path: Path) -> None:

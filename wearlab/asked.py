@@ -64,7 +64,9 @@ class Asked:
     as_json: Annotated[bool, typer.Option("--json", help="one JSON document on standard output")] = False
     out: Annotated[Path | None, typer.Option(help="write the tables as CSV into this folder")] = None
     seed: Annotated[int, typer.Option(min=0, help="seed of every random draw")] = 1
-    memory: Annotated[str, typer.Option(help="memory that the database may use; what does not fit is spilled")] = "2GB"
+    memory: Annotated[
+        str, typer.Option(help="memory to keep to while loading and building lives; what does not fit is spilled")
+    ] = "2GB"
     spill: Annotated[Path | None, typer.Option(help="folder to spill into; beside the store unless given")] = None
     unknown_as_failures: Annotated[
         bool, typer.Option("--unknown-as-failures", help="read endings of unknown reason as failures")

@@ -14,13 +14,15 @@ _NAME = re.compile(r"\.wearlab-spill-(\d+)-[0-9a-f]{8}")
 _SIZE = re.compile(r"(\d+(?:\.\d+)?) ?(MB|GB|TB)", re.IGNORECASE)
 _LEAST_MB = 100.0
 _MB = {"MB": 1.0, "GB": 1e3, "TB": 1e6}
+DATABASE_SHARE = 0.85
 
 
 @dataclass(frozen=True, slots=True)
 class Room:
-    """Memory that the database may use (beside it Python needs some 0.2 GB), and where it spills what does not fit.
+    """Memory that loading and lives keep to at any size, and where what does not fit is spilled.
 
-    ``spill`` None: beside the store.
+    The database is given ``DATABASE_SHARE`` of it. Python and its libraries need about 0.25 GB besides, so that 1 GB
+    means a peak of at most 1.3 GB (measured: tests/benchmarks/load.md). ``spill`` None: beside the store.
     """
 
     memory: str = "2GB"
@@ -30,12 +32,13 @@ class Room:
 USUAL_ROOM = Room()
 
 
-def check_memory(text: str) -> str:
-    """Return a limit such as ``1GB`` as it is. Refuses (DataError) what is none, and less than 100 MB."""
+def share_memory(text: str) -> str:
+    """Return the database's share of a limit such as ``1GB``. Refuses (DataError) what is none, and below 100 MB."""
     found = _SIZE.fullmatch(text.strip())
-    if found is None or float(found[1]) * _MB[found[2].upper()] < _LEAST_MB:
+    size = float(found[1]) * _MB[found[2].upper()] if found else 0.0
+    if size < _LEAST_MB:
         raise DataError("bad-memory", f"{text!r} is not a limit of memory of 100MB or more", "write --memory 1GB")
-    return text.strip()
+    return f"{DATABASE_SHARE * size:.0f}MB"
 
 
 @contextmanager

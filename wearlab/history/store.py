@@ -14,7 +14,7 @@ import pyarrow as pa
 
 from wearlab.evidence import DataError, readable_name
 from wearlab.history.contract import Table
-from wearlab.history.spill import USUAL_ROOM, Room, check_memory, spill_folder
+from wearlab.history.spill import USUAL_ROOM, Room, share_memory, spill_folder
 
 IN_MEMORY = ":memory:"
 FORMAT = "2"  # of the tables of the store: raised whenever they change
@@ -205,7 +205,7 @@ def open_store(
     if not beside.is_dir():
         raise _unreadable(path, "its folder is not there")
     with spill_folder(room.spill or beside) as spill:
-        connection = _connect(path, read_only=read_only, memory=check_memory(room.memory), spill=spill)
+        connection = _connect(path, read_only=read_only, memory=share_memory(room.memory), spill=spill)
         try:
             store = Store(path, connection)
             if inputs is not None:
