@@ -174,7 +174,7 @@ def test_where_only_a_free_text_tells_the_action_rules_are_drafted_with_their_hi
     )
     folder = write_folder(tmp_path / "f", services=services)
     draft = draft_mapping(folder)
-    assert 'action = [["lube", "regrease"], ["r&r", "replace"]]  # CHECK: rows told by each: lube 2, r&r 1' in draft
+    assert 'action = [["r&r", "replace"], ["lube", "regrease"]]  # CHECK: rows told by each: r&r 1, lube 2' in draft
     assert '# action: no rule fits "washed", 1 rows' in draft
     (folder / "fleet.toml").write_text(draft.replace("records_from", "max_set_aside_share = 1\nrecords_from", 1))
     assert account(load(folder))["services"] == (4, 3, 1, 0)
@@ -205,3 +205,48 @@ def test_a_corrected_row_replaces_the_old_one_and_the_change_is_listed(tmp_path:
 def test_a_clean_load_lists_neither_rules_nor_changes(tmp_path: Path) -> None:
     folder = write_folder(tmp_path / "f", positions=POSITIONS, readings=READINGS)
     assert set(load(folder).tables()) == {"tables", "set_aside"}
+
+
+FOREIGN = {
+    "Fahrzeuge": "Fahrzeug;Einsatz;Erstzulassung;Ort\n"
+    + "".join(f"K-{number};{'Bau' if number % 2 else 'Fern'};{number + 10}.02.2018;Nord\n" for number in range(1, 10)),
+    "export": "WO No\tTruck\tCompleted\tJob text\n1\tK-1\t01/31/2020\tlube DL\n"
+    "2\tK-2\t02/15/2020\tR&R u-joint frt + lube\n"
+    "3\tK-2\t02/16/2020\tcarrier brg noisy - inspected\n4\tK-2\t03/01/2020\twash\n",
+    "meters": "unit,when,km\nK-1,2020-01-05,5000\nK-2,2020-01-06,7000\n",
+    "weather": "town,rain\nA,3\n",
+}
+
+
+def test_columns_are_told_by_their_values_where_their_names_say_nothing(tmp_path: Path) -> None:
+    folder = tmp_path / "f"
+    folder.mkdir()
+    for name, text in FOREIGN.items():
+        (folder / f"{name}.csv").write_text(text)
+    draft = draft_mapping(folder)
+    tables = tomllib.loads(draft)["tables"]
+    assert tables["units"]["columns"] == {
+        "unit_id": "Fahrzeug", "duty_cycle": "Einsatz", "in_service_date": "Erstzulassung",
+    }  # fmt: skip
+    assert tables["readings"]["columns"] == {"unit_id": "unit", "date": "when", "miles": "km"}
+    assert 'in_service_date = "Erstzulassung"  # CHECK: by its values' in draft
+    assert 'Its columns: "town" (such as "A"), "rain" (such as "3").' in draft
+
+
+def test_a_job_that_names_its_part_is_read_by_keywords_with_replacements_first(tmp_path: Path) -> None:
+    folder = write_folder(
+        tmp_path / "f", services=None, export=FOREIGN["export"].replace("K-1", "T2").replace("K-2", "T1")
+    )
+    (folder / "fleet.toml").write_text(
+        draft_mapping(folder).replace("records_from", "max_set_aside_share = 1\nrecords_from", 1)
+    )
+    with open_store(IN_MEMORY) as store:
+        load_into(folder, store)
+        rows = store.rows("select service_id, action, component from services order by row_id")
+    assert rows == [("1", "regrease", None), ("2", "replace", "joint"), ("3", "inspect", "center_bearing")]
+
+
+def test_two_columns_of_dates_are_not_guessed_by_their_values(tmp_path: Path) -> None:
+    meters = "unit,when,then,km\nT1,2020-01-05,2020-01-06,5000\nT2,2020-01-06,2020-01-07,7000\n"
+    draft = draft_mapping(write_folder(tmp_path / "f", readings=None, meters=meters))
+    assert '"when"' not in "".join(line for line in draft.splitlines() if line.startswith("date ="))

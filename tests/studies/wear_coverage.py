@@ -96,7 +96,8 @@ def main(fleets: int) -> None:
     usual = table[table["plan"] != "each read once"]
     often = pd.cut(usual["measurements"], [0, 1, 2, 4, 100], labels=["1", "2", "3 to 4", "5 and more"])
     about = (
-        f"{fleets} simulated fleets per plan, {4 * fleets} where practice bears on wear (invented); command `python -m tests.studies.wear_coverage {fleets}`; "
+        f"{fleets} simulated fleets per plan, {4 * fleets} where practice bears on wear (invented); "
+        f"command `python -m tests.studies.wear_coverage {fleets}`; "
         f"Python {platform.python_version()}, numpy {version('numpy')}, scipy {version('scipy')}, "
         f"pandas {version('pandas')}, "
         f"{platform.machine()}, 2 cores. `sooner`: the limit is reached before the interval, `later`: after it; "

@@ -27,6 +27,8 @@ from wearlab.history.mapping_words import CODE_WORDS
 
 _BATCHES = 4  # of a file that are looked at
 _CODES_SHOWN = 60
+_COLUMNS_SHOWN = 12
+_VALUE_SHOWN = 30  # characters
 _FREE = ("component", "failure_mode")  # columns whose codes may keep their own names
 
 
@@ -50,7 +52,7 @@ def draft_mapping(folder: Path) -> str:
     for table in TABLES:
         if table.required and table.name not in {guess.table.name for guess in guesses}:
             lines += _draft_missing(table)
-    lines += [f"# {_quote(name)}: no table could be told from its columns; it is not read." for name in unplaced]
+    lines += unplaced
     lines += [f"# {_quote(name)} could not be read: {_quote(why)}" for name, why in failed]
     return "\n".join(lines) + "\n"
 
@@ -98,7 +100,7 @@ def _guess_all(looked: list[tuple[DataFile, str, tuple[Profile, ...]]]) -> tuple
     units = frozenset(
         value
         for guess in first
-        if guess and guess.table.name == "units"
+        if guess
         for one in guess.placed
         if one.column.name == "unit_id"
         for value in one.profile.values
@@ -106,7 +108,23 @@ def _guess_all(looked: list[tuple[DataFile, str, tuple[Profile, ...]]]) -> tuple
     second = [(file, guess_table(file, label, profiles, units)) for file, label, profiles in looked]
     order = {table.name: number for number, table in enumerate(TABLES)}
     guesses = sorted((guess for _, guess in second if guess), key=lambda guess: order[guess.table.name])
-    return guesses, [_describe_file(file) for file, guess in second if guess is None]
+    left = zip(second, looked, strict=True)
+    return guesses, [_describe_left(file, profiles) for (file, guess), (_, _, profiles) in left if guess is None]
+
+
+def _describe_left(file: DataFile, profiles: tuple[Profile, ...]) -> str:
+    """Return the comment on a file that no table takes: its columns, each with its commonest value."""
+    columns = [f"{_quote(one.name)}{_show_value(one)}" for one in profiles[:_COLUMNS_SHOWN]]
+    more = " and more" if len(profiles) > _COLUMNS_SHOWN else ""
+    return (
+        f"# {_quote(_describe_file(file))}: no table could be told from its columns; it is not read. "
+        f"Its columns: {', '.join(columns)}{more}."
+    )
+
+
+def _show_value(profile: Profile) -> str:
+    value = next(iter(profile.values), None)
+    return "" if value is None else f" (such as {_quote(value[:_VALUE_SHOWN])})"
 
 
 def _describe_file(file: DataFile) -> str:
@@ -212,8 +230,8 @@ def _draft_table(table: Table, guesses: list[Guess]) -> list[str]:
 
 def _draft_keywords(table: Table, texts: Counter[str]) -> list[str]:
     """Return keyword rules for the columns that only the free text can tell, with their hits and what none fits."""
-    lines = ["", f"[tables.{table.name}.keywords]", 'look_in = "note"  # CHECK: no column tells the action']
-    for name in ("action", "component"):
+    lines = ["", f"[tables.{table.name}.keywords]", 'look_in = "note"  # CHECK: no column of codes tells the action']
+    for name in ("action", "component", "reason"):
         hits, none = Counter[tuple[str, str]](), Counter[str]()
         for text, rows in texts.items():
             rule = next((rule for rule in CODE_WORDS[name] if rule[0] in text.lower()), None)
@@ -225,7 +243,10 @@ def _draft_keywords(table: Table, texts: Counter[str]) -> list[str]:
         told = ", ".join(f"{part} {hits[part, means]:,}" for part, means in CODE_WORDS[name] if hits[part, means])
         if pairs:
             lines.append(f"{name} = [{pairs}]  # CHECK: rows told by each: {told}")
-        lines += [f"# {name}: no rule fits {_quote(text[:80])}, {rows:,} rows" for text, rows in none.most_common(10)]
+        if name != "reason":  # most rows need none
+            lines += [
+                f"# {name}: no rule fits {_quote(text[:80])}, {rows:,} rows" for text, rows in none.most_common(10)
+            ]
     return lines
 
 

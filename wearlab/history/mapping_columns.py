@@ -3,7 +3,7 @@
 import re
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from wearlab.history.contract import TABLES, Column, Kind, Table
 from wearlab.history.load_advice import guess_date_forms
@@ -12,6 +12,8 @@ from wearlab.history.mapping_words import CODE_WORDS, COLUMN_WORDS, TABLE_WORDS
 
 _SAMPLE = 300  # different values looked at for dates and numbers
 _ENOUGH = 0.8  # share of values that must fit for a column to be of a kind
+_CLASSES = 8  # different values of a column that may hold the duty cycle
+_TOLD = 0.2  # share of rows whose job names a component, from which the job is free text
 _ISO = re.compile(r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2}([.]\d+)?)?.*)?")
 _NUMBER_FORMS = {
     ("", "."): re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?"),
@@ -87,14 +89,46 @@ def guess_table(file: DataFile, label: str, profiles: tuple[Profile, ...], units
     ``label`` is the name of the file or sheet; ``units`` are unit numbers seen elsewhere, to know them by.
     """
     guesses = [_guess(file, label, table, profiles, units) for table in TABLES]
-    best = max(guesses, key=lambda guess: guess.score)
+    best = max((guess for guess in guesses if _is_named(guess)), key=lambda guess: guess.score)
     needed = sum(column.required for column in best.table.columns)
-    return best if best.score > 0.5 and len(best.missing) * 2 <= needed else None
+    return _take_as_text(best) if best.score > 0.5 and len(best.missing) * 2 <= needed else None
+
+
+def _is_named(guess: Guess) -> bool:
+    """Return whether a guess rests on more than values: a table that a fleet may lack wants a column by its name."""
+    return guess.table.required or any(one.why != "values" for one in guess.placed)
+
+
+def _take_as_text(guess: Guess) -> Guess:
+    """Return a guess whose column of actions is taken as free text, where that alone tells the component too."""
+    placed = {one.column.name: one for one in guess.placed}
+    action, note = placed.get("action"), guess.table.column("note")
+    if action is None or note is None or placed.keys() & {"component", "position", "note"}:
+        return guess
+    if _told_share(action.profile, "component") < _TOLD:
+        return guess
+    text = Placed(note, action.profile, "alike", action.score)
+    kept = tuple(one for one in guess.placed if one.column.name != "action")
+    return replace(guess, placed=(*kept, text), missing=(*guess.missing, "action"))
+
+
+def _told_share(profile: Profile, name: str) -> float:
+    rows = sum(profile.values.values())
+    told = sum(n for value, n in profile.values.items() if any(part in value.lower() for part, _ in CODE_WORDS[name]))
+    return told / max(rows, 1)
 
 
 def _guess(file: DataFile, label: str, table: Table, profiles: tuple[Profile, ...], units: frozenset[str]) -> Guess:
+    only = {
+        "date": _find_only(profile for profile in profiles if profile.dates),
+        "duty_cycle": _find_only(profile for profile in profiles if _holds_classes(profile)),
+    }
     scored = sorted(
-        (Placed(column, profile, *_score(column, profile, units)) for column in table.columns for profile in profiles),
+        (
+            Placed(column, profile, *_score(column, profile, units, only))
+            for column in table.columns
+            for profile in profiles
+        ),
         key=lambda placed: -placed.score,
     )
     placed: dict[str, Placed] = {}
@@ -115,7 +149,19 @@ def _guess(file: DataFile, label: str, table: Table, profiles: tuple[Profile, ..
     return Guess(file, table, order, missing, left, score - 0.5 * len(missing))
 
 
-def _score(column: Column, profile: Profile, units: frozenset[str]) -> tuple[str, float]:
+def _find_only(profiles: Iterable[Profile]) -> Profile | None:
+    """Return the one column of a kind, None where there is none or more than one."""
+    found = list(profiles)
+    return found[0] if len(found) == 1 else None
+
+
+def _holds_classes(profile: Profile) -> bool:
+    return not profile.dates and not profile.numbers and 2 <= len(profile.values) <= _CLASSES
+
+
+def _score(
+    column: Column, profile: Profile, units: frozenset[str], only: Mapping[str, Profile | None]
+) -> tuple[str, float]:
     """Return why and how strongly a column of a file is one of the contract's; 0 where its values forbid it."""
     if profile.name == column.name:
         return "name", 1.0
@@ -123,6 +169,9 @@ def _score(column: Column, profile: Profile, units: frozenset[str]) -> tuple[str
         return "", 0.0
     by_name = 0.9 * _name_score(profile.name, COLUMN_WORDS.get(column.name, ()))
     by_values = _value_score(column, profile, units)
+    what = "date" if column.kind is Kind.DATE else column.name
+    if column.required and profile is only.get(what):
+        by_values = 0.5
     return ("alike", by_name) if by_name >= by_values else ("values", by_values)
 
 
@@ -137,7 +186,8 @@ def _fits(column: Column, profile: Profile) -> bool:
 def _value_score(column: Column, profile: Profile, units: frozenset[str]) -> float:
     rows = sum(profile.values.values())
     if column.name == "unit_id" and units and rows:
-        return 0.7 * (sum(n for value, n in profile.values.items() if value in units) >= _ENOUGH * rows)
+        mine = sum(n for value, n in profile.values.items() if value in units) >= _ENOUGH * rows
+        return 0.7 * (mine or len(units & profile.values.keys()) >= _ENOUGH * len(units))
     if column.name in CODE_WORDS and rows and len(profile.values) <= 60:
         placed = sum(n for value, n in profile.values.items() if propose_code(column, value))
         return 0.5 * (placed >= _ENOUGH * rows)

@@ -91,15 +91,15 @@ COLUMN_WORDS: dict[str, tuple[str, ...]] = {
 # Parts of a code or of a free text that say what it means; the first that fits is proposed.
 CODE_WORDS: dict[str, tuple[tuple[str, str], ...]] = {
     "action": (
-        ("lube", "regrease"),
-        ("lubric", "regrease"),
-        ("greas", "regrease"),
         ("r&r", "replace"),
         ("r & r", "replace"),
         ("repl", "replace"),
         ("exch", "replace"),
         ("install", "replace"),
         ("remove", "replace"),
+        ("lube", "regrease"),
+        ("lubric", "regrease"),
+        ("greas", "regrease"),
         ("new ", "replace"),
         ("insp", "inspect"),
         ("check", "inspect"),
