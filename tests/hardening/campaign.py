@@ -3,6 +3,7 @@
 What was run so far stands in ``fuzzing.json`` beside this file, so that a campaign goes on where it stopped.
 """
 
+import fcntl
 import json
 import mmap
 import os
@@ -14,6 +15,7 @@ import struct
 import time
 import traceback
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from hashlib import sha256
 from importlib.metadata import version
@@ -26,6 +28,7 @@ COUNTS, TABLE = HERE / "fuzzing.json", HERE / "fuzzing.md"
 LONGEST = 30  # seconds of processor time that a case may take, whatever else the machine does
 STUCK = 240  # seconds after which a child that does not even take its alarm is ended
 MOST_MEMORY = 3 << 30  # bytes that a child may hold at its highest
+KEPT = 20  # cases kept of each kind of failure, to be run again
 BATCH = 50  # cases a child runs, so that what one leaves behind cannot reach far
 OUTCOMES = ("read", "refused", "failed")
 
@@ -54,37 +57,37 @@ class Fed(random.Random):
 
 
 class Campaign:
-    """One kind of cases by one engine; counts are added to those of earlier runs."""
+    """One kind of cases by one engine; counts are added to those of earlier runs, and of others that run beside it."""
 
     def __init__(self, kind: str, engine: str) -> None:
         self.kind, self.engine = kind, engine
         self.names: list[str] = []
+        self.noted = HERE / f".{kind}.{os.getpid()}.failed"
 
     def sow(self, run: Callable[[str, int], str], names: Sequence[str], cases: int, seconds: float) -> None:
         """Run numbered cases, each its own source of chance, until there are ``cases`` more or the time is up."""
         self.names = sorted(set(names))
-        first, end = _counts()["next"].get(self.kind, 0), time.monotonic() + seconds
-        number = first
-        while number < first + cases and time.monotonic() < end:
-            many = min(BATCH, first + cases - number)
-            board = _Board(len(self.names))
-            done = _watch(
-                board, lambda board=board, start=number, many=many: self._run_batch(run, names, start, many, board)
-            )
-            crashed = done < 0
-            self._keep(
-                board, number + (board.current() + 1 if crashed else many), crash=f"signal {-done}" if crashed else ""
-            )
-            number += board.current() + 1 if crashed else many
+        left, end = cases, time.monotonic() + seconds
+        while left > 0 and time.monotonic() < end:
+            many = min(BATCH, left)
+            with _counts_held() as counts:  # numbers are taken before they are run, so that two runs share none
+                number = counts["next"].get(self.kind, 0)
+                counts["next"][self.kind] = number + many
+            left, last = left - many, number + many
+            while number < last:
+                board = _Board(len(self.names))
+                done = _watch(board, lambda b=board, first=number, end=last: self._run_batch(run, names, first, end, b))
+                ran = board.current() + 1 if done < 0 else last - number
+                crash = (names[(number + ran - 1) % len(names)], f"{number + ran - 1}", done) if done < 0 else None
+                self._keep(board, crash)
+                number += ran
 
     def _run_batch(
-        self, run: Callable[[str, int], str], names: Sequence[str], start: int, many: int, board: "_Board"
+        self, run: Callable[[str, int], str], names: Sequence[str], first: int, end: int, board: "_Board"
     ) -> None:
-        for place in range(many):
-            name = names[(start + place) % len(names)]
-            self._run_one(
-                lambda name=name, number=start + place: run(name, number), name, f"{start + place}", place, board
-            )
+        for number in range(first, end):
+            name = names[number % len(names)]
+            self._run_one(lambda n=name, k=number: run(n, k), name, f"{number}", number - first, board)
 
     def guide(self, run: Callable[[str, random.Random], str], names: Sequence[str], cases: int, seconds: float) -> None:
         """Let atheris look for input that reaches new code, in one child for each name."""
@@ -93,7 +96,23 @@ class Campaign:
             board = _Board(len(self.names))
             share = names.count(name) / len(names)
             done = _watch(board, lambda n=name, b=board, s=share: self._search(run, n, int(cases * s), seconds * s, b))
-            self._keep(board, None, crash=f"signal {-done}" if done < 0 else "")
+            self._keep(board, (name, "", done) if done < 0 else None)
+
+    def again(self, run: Callable[[str, str, str], str]) -> None:
+        """Run the noted failures of this kind once more and note how they end now."""
+        for signature, one in _counts()["failures"].items():
+            if one["kind"] != self.kind:
+                continue
+            self.names, board = [one["case"]], _Board(1)
+            _watch(board, lambda o=one, b=board: self._run_again(run, o, b))
+            with _counts_held() as counts:
+                now = {outcome: board.count(0, number) for number, outcome in enumerate(OUTCOMES)}
+                counts["failures"][signature]["now"] = now
+            self.noted.unlink(missing_ok=True)
+
+    def _run_again(self, run: Callable[[str, str, str], str], one: dict[str, Any], board: "_Board") -> None:
+        for place, (engine, seed) in enumerate(one["seeds"]):
+            self._run_one(lambda e=engine, s=seed: run(one["case"], e, s), one["case"], seed, place, board)
 
     def _search(
         self, run: Callable[[str, random.Random], str], name: str, cases: int, seconds: float, board: "_Board"
@@ -140,37 +159,34 @@ class Campaign:
     def _note(self, name: str, seed: str, error: BaseException) -> None:
         mine = [step for step in traceback.extract_tb(error.__traceback__) if "wearlab" in step.filename] or [None]
         place = f"{Path(mine[-1].filename).name}:{mine[-1].name}" if mine[-1] else "-"
-        line = {"case": name, "seed": seed[:4000], "error": f"{type(error).__name__}: {error}"[:900], "place": place}
-        with (HERE / f".{self.kind}.failed").open("a", encoding="utf-8", errors="backslashreplace") as out:
+        line = {"case": name, "seed": seed, "error": f"{type(error).__name__}: {error}"[:900], "place": place}
+        with self.noted.open("a", encoding="utf-8", errors="backslashreplace") as out:
             out.write(json.dumps(line) + "\n")
 
-    def _keep(self, board: "_Board", following: int | None, *, crash: str) -> None:
-        counts = _counts()
-        if following is not None:
-            counts["next"][self.kind] = following
-        mine = counts["ran"].setdefault(f"{self.kind}: {self.engine}", {})
-        for place, name in enumerate(self.names):
-            found = mine.setdefault(name, dict.fromkeys(OUTCOMES, 0) | {"longest": 0.0, "memory": 0})
-            for number, outcome in enumerate(OUTCOMES):
-                found[outcome] += board.count(place, number)
-            found["longest"] = round(max(found["longest"], board.longest(place)), 2)
-            found["memory"] = max(found["memory"], board.memory())
-        noted = HERE / f".{self.kind}.failed"
-        lines = noted.read_text(encoding="utf-8").splitlines() if noted.exists() else []
+    def _keep(self, board: "_Board", crash: tuple[str, str, int] | None) -> None:
+        lines = self.noted.read_text(encoding="utf-8").splitlines() if self.noted.exists() else []
         failed = [json.loads(line) for line in lines]
         if crash:
-            failed.append(
-                {"case": "?", "seed": str((following or 0) - 1), "error": f"the process died: {crash}", "place": "-"}
-            )
+            name, seed, status = crash
+            failed.append({"case": name, "seed": seed, "error": f"the process died: signal {-status}", "place": "-"})
         if board.memory() > MOST_MEMORY:
-            failed.append(
-                {"case": "?", "seed": str(following), "error": f"{board.memory():,} bytes held", "place": "-"}
-            )
-        for one in failed:
-            signature = f"{one['case']}: {one['error'].split(':')[0]} at {one['place']}"
-            counts["failures"].setdefault(signature, {"times": 0, **one})["times"] += 1
-        COUNTS.write_text(json.dumps(counts, indent=1) + "\n", encoding="utf-8")
-        noted.unlink(missing_ok=True)
+            failed.append({"case": "?", "seed": "", "error": f"{board.memory():,} bytes held", "place": "-"})
+        with _counts_held() as counts:
+            mine = counts["ran"].setdefault(f"{self.kind}: {self.engine}", {})
+            for place, name in enumerate(self.names):
+                found = mine.setdefault(name, dict.fromkeys(OUTCOMES, 0) | {"longest": 0.0, "memory": 0})
+                for number, outcome in enumerate(OUTCOMES):
+                    found[outcome] += board.count(place, number)
+                found["longest"] = round(max(found["longest"], board.longest(place)), 2)
+                found["memory"] = max(found["memory"], board.memory())
+            for one in failed:
+                signature = f"{self.kind}: {one['case']}: {one['error'].split(':')[0]} at {one['place']}"
+                first = {"kind": self.kind, "case": one["case"], "error": one["error"], "times": 0, "seeds": []}
+                kept = counts["failures"].setdefault(signature, first)
+                kept["times"] += 1
+                if len(kept["seeds"]) < KEPT and one["seed"]:
+                    kept["seeds"].append([self.engine, one["seed"]])
+        self.noted.unlink(missing_ok=True)
 
 
 class _Board:
@@ -236,6 +252,19 @@ def _watch(board: _Board, work: Callable[[], None]) -> int:
         time.sleep(0.02)
 
 
+@contextmanager
+def _counts_held() -> Iterator[dict[str, Any]]:
+    """The counts, to be changed, while every other campaign waits."""
+    held = os.open(HERE, os.O_RDONLY)
+    try:
+        fcntl.flock(held, fcntl.LOCK_EX)
+        counts = _counts()
+        yield counts
+        COUNTS.write_text(json.dumps(counts, indent=1) + "\n", encoding="utf-8")
+    finally:
+        os.close(held)
+
+
 def _counts() -> dict[str, Any]:
     if COUNTS.exists():
         found: dict[str, Any] = json.loads(COUNTS.read_text(encoding="utf-8"))
@@ -251,8 +280,9 @@ def write_table() -> None:
 _ABOUT = f"""\
 # Hostile input: what was tried, how often, what happened
 
-Commands: `python -m tests.hardening.readers --engine seeds`, `python -m tests.hardening.readers --engine atheris`,
-`python -m tests.hardening.commands --cases 2000`; each adds to `fuzzing.json` and writes this table again. Each case is
+Commands: `python -m tests.hardening.readers --engine seeds --cases 90000`, `python -m tests.hardening.readers --engine
+atheris --cases 30000`, `python -m tests.hardening.commands --cases 10000` (with `--seconds` for as long as it takes);
+each adds to `fuzzing.json` and writes this table again. Each case is
 a whole input, well made and then spoiled in its structure (cells, rows, columns, names, settings, options) and now and
 then in its bytes. Good ends: an answer, or a refusal of one line with its fix. Counted as failed: an exception, a
 crash, more than {LONGEST} s of processor time, more than {MOST_MEMORY >> 30} GB held, rows that do not add up, an exit
@@ -269,7 +299,7 @@ def _lines(counts: dict[str, Any]) -> Iterator[str]:
     yield "| engine | input | cases | answered | refused | failed | longest, s of processor | most memory, MB |"
     yield "|---|---|---:|---:|---:|---:|---:|---:|"
     sums: dict[str, int] = {}
-    for engine, names in counts["ran"].items():
+    for engine, names in sorted(counts["ran"].items()):
         for name, found in names.items():
             cases = sum(found[outcome] for outcome in OUTCOMES)
             sums[engine.split(":")[0]] = sums.get(engine.split(":")[0], 0) + cases
@@ -279,10 +309,16 @@ def _lines(counts: dict[str, Any]) -> Iterator[str]:
     yield "; ".join(f"{kind}: {many:,} cases in all" for kind, many in sums.items()) + "."
     yield ""
     if counts["failures"]:
-        yield "Kinds of failure met on the way, by input, error and place; what became of each stands behind it:"
+        yield "Kinds of failure met on the way, by input, error and place. After the mending up to"
+        yield f"{KEPT} cases of each were run again (`--again`); how they ended then stands in the last column, and a"
+        yield "test of each in `test_found.py`."
         yield ""
-        yield "| failure | times | first message | what became of it |"
+        yield "| failure | times | first message | run again |"
         yield "|---|---:|---|---|"
         for signature, one in counts["failures"].items():
-            message = one["error"].replace("|", "/").replace("\n", " ")[:110]
-            yield f"| {signature} | {one['times']:,} | `{message}` | {one.get('mended', 'open')} |"
+            message = one["error"].replace("|", "/").replace("\n", " ").replace("`", "'")[:110]
+            now = ", ".join(f"{many} {_ENDS[end]}" for end, many in one.get("now", {}).items() if many) or "not yet"
+            yield f"| {signature} | {one['times']:,} | `{message}` | {now} |"
+
+
+_ENDS = {"read": "answered", "refused": "refused", "failed": "**failed**"}

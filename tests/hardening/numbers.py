@@ -35,7 +35,8 @@ def _judge_row(row: dict[str, Any], place: str, table: str) -> Iterator[str]:
         if name in _SHARES and not -_SLACK <= low <= 1 + _SLACK:
             yield f"{place}.{name} = {low} is no share"
         if name == "low" and (table, "low") not in _FREE:
-            yield from _judge_interval(row, place, "expected", "low", "high")
+            estimate = "probability" if "probability" in row else "expected"
+            yield from _judge_interval(row, place, estimate, "low", "high")
         elif name.endswith("_low"):
             stem = name.removesuffix("_low")
             yield from _judge_interval(row, place, stem, name, f"{stem}_high")

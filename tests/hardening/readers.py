@@ -1,8 +1,9 @@
 """Hostile input for every reader: fleet.toml, lives files, and tables as CSV, gzip, Parquet and XLSX.
 
-Run ``python -m tests.hardening.readers --engine seeds --cases 20000`` (or ``--engine atheris``, which looks for input
-that reaches new code; it must be installed): the counts are added to ``readers.json`` beside this file, and the table
+Run ``python -m tests.hardening.readers --engine seeds --cases 90000`` (or ``--engine atheris``, which looks for input
+that reaches new code; it must be installed): the counts are added to ``fuzzing.json`` beside this file, and the table
 ``fuzzing.md`` is written again. Each case must end in a result or in a DataError of one line with a fix, within 30 s.
+``--again`` runs the failures met so far once more.
 """
 
 import argparse
@@ -18,7 +19,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.hardening.campaign import Campaign, write_table
+from tests.hardening.campaign import Campaign, Fed, write_table
 from tests.hardening.files import write_spoiled
 from tests.hardening.hostile import FILE_NAMES, spoil_bytes
 from tests.hardening.settings import write_settings
@@ -134,6 +135,10 @@ def seed_of(name: str, number: int) -> random.Random:
     return random.Random(int.from_bytes(hashlib.sha256(f"{name} {number}".encode()).digest()[:8]))
 
 
+def _chance_of(name: str, engine: str, seed: str) -> random.Random:
+    return Fed(bytes.fromhex(seed)) if engine == "atheris" else seed_of(name, int(seed))
+
+
 def main() -> None:
     """Run some cases more, and write the table again."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -141,18 +146,19 @@ def main() -> None:
     parser.add_argument("--cases", type=int, default=20_000)
     parser.add_argument("--seconds", type=float, default=540)
     parser.add_argument("--only", choices=tuple(CASES))
+    parser.add_argument("--again", action="store_true")
     asked = parser.parse_args()
     names = [asked.only] if asked.only else [name for name in CASES for _ in range(_WEIGHTS[name])]
     campaign = Campaign("readers", asked.engine)
     with tempfile.TemporaryDirectory(dir="/dev/shm" if Path("/dev/shm").is_dir() else None) as parent:
-        if asked.engine == "atheris":
-            campaign.guide(lambda name, rnd: run_case(name, rnd, Path(parent)), names, asked.cases, asked.seconds)
+        place = Path(parent)
+        if asked.again:
+            campaign.again(lambda name, engine, seed: run_case(name, _chance_of(name, engine, seed), place))
+        elif asked.engine == "atheris":
+            campaign.guide(lambda name, rnd: run_case(name, rnd, place), names, asked.cases, asked.seconds)
         else:
             campaign.sow(
-                lambda name, number: run_case(name, seed_of(name, number), Path(parent)),
-                names,
-                asked.cases,
-                asked.seconds,
+                lambda name, number: run_case(name, seed_of(name, number), place), names, asked.cases, asked.seconds
             )
     write_table()
 

@@ -26,6 +26,8 @@ def test_the_checker_finds_what_cannot_be() -> None:
     assert find_faults({"fits": [{"beta": 4.0, "beta_low": 1.0, "beta_high": 3.0}]})
     assert find_faults({"fits": [{"beta": 0.5, "beta_low": 1.0, "beta_high": None}]})
     assert find_faults({"totals": [{"expected": 5.0, "low": 1.0, "high": 4.0}]})
+    assert find_faults({"units": [{"probability": 0.9, "low": 0.3, "high": 0.95, "expected": 2.7}]}) == []
+    assert find_faults({"units": [{"probability": 0.2, "low": 0.3, "high": 0.95, "expected": 0.5}]})
     assert find_faults({"x": [{"p_value": 1.5}]})
     assert find_faults({"x": [float("nan")]})
 

@@ -309,6 +309,44 @@ def test_a_parquet_file_of_far_more_rows_than_bytes_is_refused(tmp_path: Path) -
         open_file(file(path), FleetConfig())
 
 
+def constant(text: str, rows: int) -> pa.DictionaryArray:
+    return pa.DictionaryArray.from_arrays(pa.array(np.zeros(rows, dtype=np.int32)), pa.array([text]))
+
+
+def bombs() -> dict[str, pa.Table]:
+    """Tables that take a few kB as Parquet and gigabytes once they are read."""
+    rows, texts = 20_000, constant("x" * 400_000, 20_000)
+    lists = pa.ListArray.from_arrays(pa.array(np.arange(rows + 1, dtype=np.int32)), texts)
+    few = constant("0" * 1_000_000, 100).dictionary_decode()
+    return {
+        "dictionary": pa.table({"unit_id": texts}),
+        "dictionary in lists": pa.table({"unit_id": lists}),
+        "dictionary in structs": pa.table({"unit_id": pa.StructArray.from_arrays([texts], ["a"])}),
+        "dictionary in maps": pa.table({"unit_id": pa.MapArray.from_arrays(lists.offsets, texts, texts)}),
+        "pages of zeros": pa.table({"unit_id": few}),
+        "fixed width": pa.table({"unit_id": pa.array([b"0" * 100_000] * 1_000, pa.binary(100_000))}),
+        "columns": pa.table({f"c{n}": pa.array(np.zeros(200_000, dtype=np.int8)) for n in range(600)}),
+    }
+
+
+@pytest.mark.parametrize("kind", bombs())
+def test_a_small_parquet_file_that_unpacks_to_far_more_is_refused_by_its_size(kind: str, tmp_path: Path) -> None:
+    path = tmp_path / "units.parquet"
+    pq.write_table(bombs()[kind], path, compression="zstd", use_dictionary=kind != "pages of zeros")
+    with pytest.raises(DataError, match="would unpack to far more"):
+        next(open_file(file(path), FleetConfig()).batches)
+    status, document, said = answer("fit", path)
+    assert status == 2
+    assert "would unpack to far more" in document["error"]["text"]
+    assert len(said.splitlines()) == 1
+
+
+def test_many_rows_of_the_same_long_text_are_read_while_they_are_within_bounds(tmp_path: Path) -> None:
+    path = tmp_path / "units.parquet"
+    pq.write_table(pa.table({"unit_id": constant("x" * 500, 100_000)}), path)
+    assert sum(batch.rows.num_rows for batch in open_file(file(path), FleetConfig()).batches) == 100_000
+
+
 def test_settings_nested_without_end_are_refused(tmp_path: Path) -> None:
     (tmp_path / "fleet.toml").write_text("a = " + "[" * 100_000, encoding="utf-8")
     with pytest.raises(DataError, match="nested"):

@@ -12,12 +12,13 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from pyarrow import parquet
+import pyarrow as pa
 
 from wearlab.evidence import Basis, DataError, SourceFile, readable_name
 from wearlab.history.config import FleetConfig
 from wearlab.history.groups import count_groups
 from wearlab.history.lives import History
+from wearlab.history.load_parquet import open_parquet, read_batches
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -166,15 +167,19 @@ def _read_csv(path: Path, content: bytes) -> _Rows:
 
 
 def _read_parquet(path: Path, content: bytes) -> _Rows:
+    name, size = readable_name(path.name), len(content)
     try:
-        table = parquet.read_table(io.BytesIO(content))
-    except Exception as error:
+        with open_parquet(io.BytesIO(content), name, size) as parquet:
+            header = list(parquet.schema_arrow.names)
+            _check_names(path.name, header)
+            batches = [[column.to_pylist() for column in batch.columns] for batch in read_batches(parquet, name, size)]
+    except (OSError, ValueError, pa.ArrowException) as error:
         raise DataError("not-parquet", "is not a Parquet file", "write it again", path.name) from error
-    _check_names(path.name, list(table.column_names))
-    columns = {name: [_as_text(value) for value in table[name].to_pylist()] for name in table.column_names}
-    return _Rows(
-        readable_name(path.name), hashlib.sha256(content).hexdigest(), columns, list(range(1, table.num_rows + 1))
-    )
+    columns = {
+        column: [_as_text(value) for batch in batches for value in batch[at]] for at, column in enumerate(header)
+    }
+    rows = len(columns[header[0]])
+    return _Rows(name, hashlib.sha256(content).hexdigest(), columns, list(range(1, rows + 1)))
 
 
 def _as_text(value: object) -> str:

@@ -12,8 +12,9 @@ from wearlab.evidence import Caution, DataError, readable_name
 from wearlab.history.config import FleetConfig, TableMap
 from wearlab.history.config_section import CONFIG_NAME
 from wearlab.history.contract import TABLES, Table, find_table
+from wearlab.history.load_parquet import read_parquet
 from wearlab.history.load_rows import DataFile, Sheet, check_regular, unreadable
-from wearlab.history.load_sheets import read_parquet, read_workbook
+from wearlab.history.load_sheets import read_workbook
 from wearlab.history.load_text import read_text
 
 _ENDINGS = r"\.(csv|tsv|txt|parquet|xlsx|csv\.gz|tsv\.gz|txt\.gz)$"

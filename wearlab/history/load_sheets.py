@@ -1,58 +1,17 @@
-"""Parquet and XLSX files to rows of text, with the numbers of their rows."""
+"""XLSX files to rows of text, with the numbers of their rows."""
 
 import zipfile
-from collections.abc import Iterator
 
 import fastexcel
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
-import pyarrow.parquet as pq
 
 from wearlab.evidence import DataError
-from wearlab.history.load_rows import BATCH_ROWS, Batch, DataFile, Sheet, unreadable
+from wearlab.history.load_rows import Batch, DataFile, Sheet, unreadable
 
 _LARGEST_WORKBOOK = 1 << 30  # bytes unpacked
 _LARGEST_RATIO = 200  # unpacked over packed: real workbooks stay below about 30
-_MOST_ROWS_PER_BYTE = 100  # of a Parquet file: a row of a real table takes at least some bits
-
-
-def read_parquet(file: DataFile) -> Sheet:
-    """Return a Parquet file as rows of text; the first row is line 1. Refuses (DataError) what cannot be read."""
-    try:
-        parquet = pq.ParquetFile(file.path, memory_map=False)
-    except (OSError, pa.ArrowException) as error:
-        raise unreadable(file.name, f"it is no whole Parquet file ({_first_line(error)})") from None
-    rows = parquet.metadata.num_rows
-    if rows > _MOST_ROWS_PER_BYTE * file.path.stat().st_size:
-        raise unreadable(file.name, f"its {file.path.stat().st_size:,} bytes would unpack to {rows:,} rows")
-    header = tuple(name.strip() for name in parquet.schema_arrow.names)
-    return Sheet(header, 1, _parquet_batches(file, parquet), parquet.metadata.num_rows)
-
-
-def _parquet_batches(file: DataFile, parquet: pq.ParquetFile) -> Iterator[Batch]:
-    line = 1
-    try:
-        with parquet:
-            for batch in parquet.iter_batches(batch_size=BATCH_ROWS):
-                columns = [_as_text(column) for column in batch.columns]
-                lines = pa.array(range(line, line + batch.num_rows), pa.int64())
-                names = ["line", *(f"c{number}" for number in range(len(columns)))]
-                yield Batch(pa.table([lines, *columns], names=names), ())
-                line += batch.num_rows
-    except (OSError, pa.ArrowException) as error:
-        raise unreadable(file.name, f"it breaks off after row {line - 1} ({_first_line(error)})") from None
-
-
-def _as_text(column: pa.Array) -> pa.Array:
-    """Return a column as text: numbers in full precision, NaN as missing, dates as ISO 8601."""
-    if pa.types.is_dictionary(column.type):
-        column = column.dictionary_decode()
-    if pa.types.is_floating(column.type):
-        column = pc.if_else(pc.is_nan(column), pa.scalar(None, column.type), column)
-    if pa.types.is_nested(column.type):
-        return pa.array([None if value is None else str(value) for value in column.to_pylist()], pa.string())
-    return pc.cast(column, pa.string())
 
 
 def read_workbook(file: DataFile) -> Sheet:
