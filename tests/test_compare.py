@@ -16,6 +16,7 @@ from wearlab.curves import stratum
 from wearlab.curves.adjust import find_differences
 from wearlab.curves.counted import count_curve
 from wearlab.curves.engine import EngineFit
+from wearlab.curves.fit import Fits, fit_strata
 from wearlab.curves.logrank import compare_groups
 from wearlab.curves.observations import make_observations
 from wearlab.curves.rates import rate_failures
@@ -380,3 +381,42 @@ def test_axle_ratio_is_that_of_the_truck_and_is_held_equal_where_classes_differ_
     assert row["b10_ratio_adjusted_low"] < 1.0 < row["b10_ratio_adjusted_high"]
     assert abs(np.log(row["b10_ratio"])) > 3 * abs(np.log(row["b10_ratio_adjusted"]))
     assert row["p_value"] < 0.001 < row["p_value_stratified"]
+
+
+def test_curves_already_fitted_are_taken_over_and_change_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    history = make_history(two_classes(trucks=40))
+    fits = fit_strata(history, by=None, component=None, mode=None, level=0.9, seed=1)
+    assert isinstance(fits, Fits)
+    asked = {"factor": "duty_cycle", "level": 0.9, "seed": 1, "progress": quiet}
+    alone = compare_classes(history, **asked)  # type: ignore[arg-type]
+    monkeypatch.setattr("wearlab.answers.compare.fit_stratum", None)
+    handed = compare_classes(history, **asked, fitted=fits.plain)  # type: ignore[arg-type]
+    assert isinstance(alone, Comparison)
+    assert isinstance(handed, Comparison)
+    assert handed.cautions == alone.cautions
+    for name, table in alone.tables().items():
+        pd.testing.assert_frame_equal(handed.tables()[name], table)
+
+
+def test_curves_of_other_lives_are_not_taken_over() -> None:
+    lives = two_classes()
+    fits = fit_strata(make_history(lives.iloc[1:]), by=None, component=None, mode=None, level=0.9, seed=1)
+    assert isinstance(fits, Fits)
+    asked = {"factor": "duty_cycle", "level": 0.9, "seed": 1, "progress": quiet}
+    handed = compare_classes(make_history(lives), **asked, fitted=fits.plain)  # type: ignore[arg-type]
+    assert isinstance(handed, Comparison)
+    assert [item.fit.lives for item in handed.classes] == [150, 150]
+
+
+@pytest.mark.parametrize(("kept", "said"), [(9, True), (10, False)])
+def test_a_ratio_with_few_failures_in_a_class_says_that_its_interval_is_wider_than_stated(
+    kept: int, said: bool
+) -> None:
+    lives = two_classes()
+    vocational = (lives["duty_cycle"] == "vocational").to_numpy()
+    among = np.cumsum(vocational & lives["failed"].to_numpy())
+    result = compare(lives.assign(failed=lives["failed"] & (~vocational | (among <= kept))))
+    assert min(item.fit.failures for item in result.classes) == kept
+    texts = [caution.text for caution in result.cautions if caution.code == "few-failures-ratio"]
+    assert bool(texts) == said
+    assert all(text.startswith("joint, vocational against line_haul: ") for text in texts)

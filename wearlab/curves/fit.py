@@ -34,6 +34,7 @@ class Fits:
     items: tuple[Fit | Unfitted, ...]
     checks: tuple[Checks | None, ...]
     inherited: tuple[Caution, ...] = field(repr=False)
+    plain: tuple[Fit | Unfitted, ...] = field(repr=False, compare=False)  # each stratum alone: no pool, no checks
     behind: dict[str, pd.DataFrame] = field(repr=False, compare=False)
 
     def tables(self) -> dict[str, pd.DataFrame]:
@@ -65,8 +66,9 @@ def fit_strata(
     failed = chosen["failed"].to_numpy(dtype=bool)
     basis = replace(history.basis, level=level, lives=_count(chosen), failures=_count(chosen[failed]))
     parts = split_lives(chosen, columns)
-    plain = tuple(_fit(observations(rows), basis, stratum, history.cautions, None) for stratum, rows in parts)
-    items, checks = _check(_borrow(plain), [rows for _, rows in parts])
+    plain = tuple(_fit(observations(rows), basis, stratum, (), None) for stratum, rows in parts)
+    said = tuple(replace(item, cautions=add_cautions(history.cautions, item.cautions)) for item in plain)
+    items, checks = _check(_borrow(said), [rows for _, rows in parts])
     unknown = _caution_unknown_ages(history, items)
     cautions = add_cautions(history.cautions, *(item.cautions for item in items), unknown)
     if not any(isinstance(item, Fit) for item in items):
@@ -78,7 +80,7 @@ def fit_strata(
         lives = history.lives if component is None else history.lives[history.lives["component"] == component]
         behind |= tables_recurrence(lives, level=level)
         behind["consequences"] = table_consequences(lives, level=level)
-    return Fits(basis, cautions, columns, items, checks, history.cautions, behind)
+    return Fits(basis, cautions, columns, items, checks, history.cautions, plain, behind)
 
 
 def _caution_unknown_ages(history: History, items: tuple[Fit | Unfitted, ...]) -> tuple[Caution, ...]:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import minimize
-from scipy.special import ndtri
+from scipy.special import log_ndtr, ndtr, ndtri
 from scipy.stats import beta as beta_curve
 from scipy.stats import norm
 
@@ -14,6 +14,7 @@ from wearlab.curves.observations import FloatArray, Observations
 from wearlab.curves.weibull import Weibull
 
 ENOUGH = 10  # failures from which straightness and rivals are judged
+HALF_LOG_TWO_PI = 0.5 * math.log(2.0 * math.pi)
 CANNOT_TELL = 2.0  # difference in AIC below which the data do not choose; Burnham & Anderson (2002), section 2.6
 
 
@@ -189,25 +190,42 @@ def fit_exponential(obs: Observations) -> tuple[float, float]:
 
 def fit_lognormal(obs: Observations) -> tuple[float, float, float]:
     """Return mean and standard deviation of the log life under a lognormal curve, and the log-likelihood."""
-    exact = obs.failed & ~obs.between
-    running = ~obs.failed
-    with np.errstate(divide="ignore"):
-        log_entry, log_lower = np.log(obs.entry), np.log(obs.lower)
+    exact, running, between, late = obs.failed & ~obs.between, ~obs.failed, obs.between, obs.entry > 0
+    from_start = between & ~(obs.lower > 0)
+    within = between & ~from_start
     log_exit = np.log(obs.exit)
+    count = obs.count
 
-    def loss(place: FloatArray) -> float:
+    def loss(place: FloatArray) -> tuple[float, FloatArray]:
         mean, spread = place[0], np.exp(place[1])
         z = (log_exit - mean) / spread
-        value = np.sum(obs.count[exact] * (norm.logpdf(z[exact]) - place[1] - log_exit[exact]))
-        value += np.sum(obs.count[running] * norm.logsf(z[running]))
-        below = (log_lower[obs.between] - mean) / spread
-        share = np.maximum(norm.sf(below) - norm.sf(z[obs.between]), 1e-300)
-        value += np.sum(obs.count[obs.between] * np.log(share))
-        return -float(value - np.sum(obs.count * norm.logsf((log_entry - mean) / spread)))
+        below, entered = (np.log(obs.lower[within]) - mean) / spread, (np.log(obs.entry[late]) - mean) / spread
+        share = np.maximum(ndtr(-below) - ndtr(-z[within]), 1e-300)
+        value = count[exact] @ (-0.5 * z[exact] ** 2 - HALF_LOG_TWO_PI - place[1] - log_exit[exact])
+        value += count[running] @ log_ndtr(-z[running]) + count[from_start] @ log_ndtr(z[from_start])
+        value += count[within] @ np.log(share) - count[late] @ log_ndtr(-entered)
+        pulls = (  # z, the slope of the value by it, counts included
+            (z[exact], -count[exact] * z[exact]),
+            (z[running], -count[running] * _mills(z[running])),
+            (z[from_start], count[from_start] * _mills(-z[from_start])),
+            (z[within], count[within] * _density(z[within]) / share),
+            (below, -count[within] * _density(below) / share),
+            (entered, count[late] * _mills(entered)),
+        )
+        by_mean = -sum(float(slope.sum()) for _, slope in pulls) / spread
+        by_spread = -sum(float(at @ slope) for at, slope in pulls) - float(count[exact].sum())
+        return -float(value), -np.array([by_mean, by_spread])
 
     share = min(max(obs.failures / max(obs.lives, 1), 0.02), 0.9)
     start = float(np.average(log_exit, weights=obs.count)) - 0.5 * float(ndtri(share))
-    best = minimize(
-        loss, np.array([start, 0.0]), method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-11, "maxiter": 2000}
-    )
+    best = minimize(loss, np.array([start, 0.0]), method="BFGS", jac=True, options={"gtol": 1e-7})
     return float(best.x[0]), float(np.exp(best.x[1])), -float(best.fun)
+
+
+def _density(z: FloatArray) -> FloatArray:
+    return np.asarray(np.exp(-0.5 * z**2 - HALF_LOG_TWO_PI), dtype=np.float64)
+
+
+def _mills(z: FloatArray) -> FloatArray:
+    """Return the normal density over the share above z."""
+    return np.asarray(np.exp(-0.5 * z**2 - HALF_LOG_TWO_PI - log_ndtr(-z)), dtype=np.float64)

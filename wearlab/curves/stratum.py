@@ -8,11 +8,12 @@ from wearlab.curves.batch import fit_weibulls, solve_rows
 from wearlab.curves.bound import ASSUMED_SHAPE, bound_life
 from wearlab.curves.counted import ENOUGH_WATCHED, thin_until
 from wearlab.curves.engine import agrees, fit_with_engine
-from wearlab.curves.frailty import TruckFit, fit_trucks, limit_truck_life, limit_truck_shape
+from wearlab.curves.frailty import TruckFit, fit_trucks
 from wearlab.curves.interval import Limits, limit_life, limit_shape
 from wearlab.curves.newton import Rows
 from wearlab.curves.observations import Observations
 from wearlab.curves.strata import Stratum, name_stratum, say_count, say_stratum
+from wearlab.curves.truck_limits import limit_truck_lives, limit_truck_shape
 from wearlab.curves.weibull import FloatArray, Weibull
 from wearlab.evidence import Basis, Caution, add_cautions
 
@@ -71,13 +72,14 @@ class Fit:
             return self.curve.survival(age)
         return np.asarray(1.0 - self.truck.failed_share(age), dtype=np.float64)
 
-    def life_limits(self, failed_share: float) -> tuple[float | None, float | None]:
-        """Return the likelihood-ratio interval of the age by which a share has failed, at the basis's level."""
+    def life_limits(self, shares: FloatArray) -> tuple[tuple[float | None, float | None], ...]:
+        """Return the likelihood-ratio interval of the age by which each share has failed, at the basis's level."""
         level = self.basis.level
         if self.truck is not None:
-            return limit_truck_life(self.truck, self.observations, failed_share, level=level)
+            return limit_truck_lives(self.truck, shares, level=level)
         rows = as_rows(self.observations)
-        return _ends(limit_life(rows, solve_rows(rows), failed_share, level=level))
+        found = solve_rows(rows)
+        return tuple(_ends(limit_life(rows, found, float(share), level=level)) for share in shares)
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,8 +162,8 @@ def _estimate(obs: Observations, curve: Weibull, truck: TruckFit | None, level: 
         limits = {"beta": _ends(limit_shape(rows, found, level=level))}
         limits |= {name: _ends(limit_life(rows, found, share, level=level)) for name, share in SHARES.items()}
     else:
-        limits = {"beta": limit_truck_shape(truck, obs, level=level)}
-        limits |= {name: limit_truck_life(truck, obs, share, level=level) for name, share in SHARES.items()}
+        limits = {"beta": limit_truck_shape(truck, level=level)}
+        limits |= zip(SHARES, limit_truck_lives(truck, np.array(list(SHARES.values())), level=level), strict=True)
     values = {"beta": curve.shape} | {name: float(curve.life_at(share)) for name, share in SHARES.items()}
     return {name: _around(value, *limits[name]) for name, value in values.items()}
 

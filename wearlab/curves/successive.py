@@ -5,8 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import chi2, norm
 
-from wearlab.curves.frailty import TruckLikelihood, Values, climb, truck_likelihood, truck_scales
-from wearlab.curves.observations import BoolArray, FloatArray, Observations
+from wearlab.curves.frailty import climb, truck_scales
+from wearlab.curves.observations import BoolArray, Observations
+from wearlab.curves.truck_likelihood import truck_likelihood
 from wearlab.curves.weibull import Weibull
 
 ENOUGH = 10  # failures of each kind
@@ -41,32 +42,19 @@ def compare_successive(
     later_failures = round(float(obs.count[obs.failed & later].sum()))
     if min(first_failures, later_failures) < ENOUGH:
         return None
-    values = truck_likelihood(obs, later).values if spread else _without_spread(truck_likelihood(obs, later))
-    own = truck_scales(obs, curve) if spread else truck_scales(obs, curve)[:2]
-    scales = np.append(own, 1.0 / np.sqrt(min(first_failures, later_failures)))
-    start = np.array([np.log(curve.shape), np.log(curve.eta), 0.4])[: len(own)]
-    without, value, reached = climb(lambda points: values(_with_column(points)), start, own)
-    point, best, reached_too = climb(values, np.append(without, 0.0), scales)
-    if not (reached and reached_too):
+    surface = truck_likelihood(obs, later).slopes
+    scales = np.append(truck_scales(obs, curve), 1.0 / np.sqrt(min(first_failures, later_failures)))
+    start = np.array([np.log(curve.shape), np.log(curve.eta), 0.4 if spread else 0.0, 0.0])
+    alike = (0, 1, 2) if spread else (0, 1)
+    without = climb(surface, start, scales, free=alike)
+    found = climb(surface, without.point, scales, free=(*alike, 3))
+    if not (without.reached and found.reached):
         return None
-    ratio = 2.0 * max(best - value, 0.0)
-    error = abs(point[-1]) / np.sqrt(ratio) if ratio > 1e-8 else float(scales[-1])
+    change = float(found.point[3])
+    ratio = 2.0 * max(found.value - without.value, 0.0)
+    error = abs(change) / np.sqrt(ratio) if ratio > 1e-8 else float(scales[3])
     reach = float(norm.ppf(0.5 + 0.5 * level)) * error
-    ends = np.exp(point[-1] + np.array([-reach, 0.0, reach]))
+    ends = np.exp(change + np.array([-reach, 0.0, reach]))
     return Successive(
         first_failures, later_failures, float(ends[1]), float(ends[0]), float(ends[2]), float(chi2.sf(ratio, 1))
     )
-
-
-def _with_column(points: FloatArray) -> FloatArray:
-    """Return the points with a last coordinate of 0: no difference between first and later parts."""
-    return np.column_stack([points, np.zeros(len(points))])
-
-
-def _without_spread(likelihood: TruckLikelihood) -> Values:
-    """Return the likelihood of (ln β, ln η, γ), trucks being alike."""
-
-    def values(points: FloatArray) -> FloatArray:
-        return likelihood.values(np.column_stack([points[:, :2], np.zeros(len(points)), points[:, 2]]))
-
-    return values
