@@ -213,6 +213,7 @@ def test_several_lives_per_truck_widen_the_interval_and_say_how() -> None:
     assert widths[0] > 1.2 * widths[1]
     assert shared["frailty_variance"] > 0.3
     assert "truck factor" in shared["method"]
+    assert not any("ends at the value itself" in text for text in shared["cautions"])
     assert np.isnan(alone["frailty_variance"])
 
 
@@ -363,6 +364,11 @@ def test_an_estimate_outside_the_truck_interval_stretches_it_and_is_explained() 
     assert item.b10.high is not None
     assert item.b10.low <= item.b10.value <= item.b10.high
     assert any(caution.code == "trucks-differ" for caution in item.cautions)
+    (drawn_out,) = [caution.text for caution in item.cautions if caution.code == "interval-drawn-out"]
+    said = drawn_out.split(" ends at ")[0].replace(",", "").split()
+    for name, estimate in (("beta", item.shape), ("eta", item.eta), ("b10", item.b10), ("b50", item.b50)):
+        assert (name in said) == (estimate.value in (estimate.low, estimate.high))
+    assert f"{item.truck.life_at(0.1):,.0f}" in drawn_out
     row = fit(make_lives(exits, failed, unit_id=units)).tables()["fits"].iloc[0]
     assert low <= row["b10_averaged"] <= high
 

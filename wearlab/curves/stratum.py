@@ -213,7 +213,8 @@ def _cautions(
     obs: Observations, basis: Basis, truck: TruckFit | None, curve: Weibull, estimates: dict[str, Estimate]
 ) -> tuple[Caution, ...]:
     """Return the cautions of a fit, each beginning with its stratum."""
-    found = (*_say_few(obs), *_say_trucks(obs, truck, curve), *_say_open(estimates), *_say_thin(obs, basis))
+    trucks = (*_say_trucks(obs, truck, curve), *_say_stretched(truck, estimates))
+    found = (*_say_few(obs), *trucks, *_say_open(estimates), *_say_thin(obs, basis))
     return tuple(Caution(code, _begin(basis, text)) for code, text in found)
 
 
@@ -254,6 +255,19 @@ def _say_trucks(obs: Observations, truck: TruckFit | None, curve: Weibull) -> tu
         f"weigh more among lives: averaged over trucks B10 is {averaged:,.0f}, over lives {plain:,.0f}."
     )
     return (("trucks-differ", text),)
+
+
+def _say_stretched(truck: TruckFit | None, estimates: dict[str, Estimate]) -> tuple[tuple[str, str], ...]:
+    """Return the caution that intervals deserve that were drawn out to hold the value of all lives."""
+    at_end = [name for name, estimate in estimates.items() if estimate.value in (estimate.low, estimate.high)]
+    if truck is None or not at_end:
+        return ()
+    text = (
+        f"the interval of {', '.join(at_end)} ends at the value itself: the value is that of all lives, the interval "
+        "that of the curve averaged over trucks, which lies to one side of it and was drawn out to hold it. Averaged "
+        f"over trucks B10 is {truck.life_at(SHARES['b10']):,.0f}, and the shape of one truck {truck.curve.shape:.2f}."
+    )
+    return (("interval-drawn-out", text),)
 
 
 def _say_open(estimates: dict[str, Estimate]) -> tuple[tuple[str, str], ...]:
