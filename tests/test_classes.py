@@ -62,7 +62,7 @@ def test_a_truck_looks_like_the_class_that_its_miles_and_speed_point_to(miles: f
 def test_a_truck_used_unlike_its_class_is_noted() -> None:
     table = _describe(miles_per_day=[150.0, 160.0, 140.0, 400.0], hours_per_day=[5.0, 5.0, 5.0, 8.0])
     assert table["note"].iloc[:3].isna().all()
-    assert table["note"].iloc[3] == "used like line haul; 2.6 times the miles a year of its class"
+    assert table["note"].iloc[3] == "line-haul by the usual bounds; 2.6 times the miles a year of its class"
 
 
 def test_a_classs_own_name_is_not_held_against_a_truck() -> None:

@@ -121,10 +121,10 @@ def test_whichever_limit_comes_first_decides() -> None:
     months = _work(_history(plan=_plan(("vocational", None, "2020-01-01", 20_000.0, np.nan, 3.0))))
     assert _row(months, "B")["status"] == "overdue"
     assert _row(months, "B")["due_date"] == date(2026, 6, 22)
-    assert "here months" in _row(months, "B")["why"]
+    assert "here the months" in _row(months, "B")["why"]
     hours = _work(_history(plan=_plan(("vocational", None, "2020-01-01", 20_000.0, 450.0, 12.0))))
     assert _row(hours, "A")["due_date"] == AS_OF
-    assert "here engine hours" in _row(hours, "A")["why"]
+    assert "here the engine hours" in _row(hours, "A")["why"]
 
 
 def test_a_trucks_own_plan_comes_before_its_class_and_a_later_plan_before_an_earlier() -> None:
@@ -227,6 +227,7 @@ def _wear(status: str) -> Wear:
             "unit": ["in"],
             "limit": [0.006],
             "status": [status],
+            "standing": [status],
         }
     )
     return _answer(Wear, parts=parts)
@@ -261,7 +262,7 @@ def test_reasons_to_look_first_at_one_part_are_one_job() -> None:
     forecast = _answer(Forecast, units=units)
     work = _work(_history(), cluster=cluster, forecast=forecast)
     row = _row(work, "A", "inspect")
-    assert row["why"] == "found cluster: lot L7; 61% chance of failing in the months forecast"
+    assert row["why"] == "found cluster: lot L7; 61 % chance of failing in the months forecast"
     assert (row["status"], row["due_date"]) == ("look_first", AS_OF)
     assert "Z" not in set(work["unit_id"])
 
@@ -285,7 +286,7 @@ def test_a_flagged_truck_is_looked_at_as_a_whole() -> None:
     )
     row = _row(_work(_history(), early=_answer(EarlyFailures, units=units)), "A", "inspect")
     assert row["position"] is None
-    assert row["why"] == "5 joint failures where 0.8 were to be expected"
+    assert row["why"] == "5 joint failures where 0.8 are expected"
     assert row["minutes"] == 20  # two shafts
 
 

@@ -18,11 +18,20 @@ from tests.fake_study import FEW, FakeResult, Names, make_basis, make_cluster, m
 from wearlab.evidence import SAFETY, Caution, DataError, Unanswered
 from wearlab.show.decisions import decide
 from wearlab.show.document import show_text
-from wearlab.show.figures import show_chance, show_date, show_name, show_number, show_odds, show_share
+from wearlab.show.figures import (
+    show_chance,
+    show_date,
+    show_measured,
+    show_name,
+    show_number,
+    show_odds,
+    show_place,
+    show_share,
+)
 from wearlab.show.page import arrange, pictures_of
 from wearlab.show.paper import find_printer, in_plain_colours, print_page
 from wearlab.show.report import AUDIENCES, render_report, write_report
-from wearlab.show.tables import show_interval
+from wearlab.show.tables import show_ages, show_interval
 from wearlab.study import Study
 
 HOSTILE = (
@@ -87,14 +96,14 @@ def test_the_decisions_stand_before_everything_else(page: Reader) -> None:
 @pytest.mark.parametrize(
     "words",
     [
-        "Vocational: shorten the regrease interval from 9,000 to 6,500 miles",
+        "Vocational: shorten the interval from 9,000 to 6,500 miles",
         "Saves 412 (120 to 801) USD per truck and year; the chance that it is an improvement is 97 %.",
         "Strong evidence",
         "Line-haul: keep regreasing every 16,000 miles",
         "The records do not support a change from today's interval.",
         "Joint, vocational: at 120,000 miles.",
         "Replace before failure: joint, where it pays; everything else on condition",
-        "2 tasks on 2 trucks: 1 overdue, 1 look first",
+        "2 tasks on 2 trucks: 1 overdue, 1 to look at first",
         "Count on 84 failures in the next 12 months (61 to 109)",
         "2 trucks fail clearly more often than the class",
         "Boot failures have something in common: lot L-42",
@@ -151,7 +160,7 @@ def test_the_message_of_a_picture_is_what_its_numbers_say(page: Reader) -> None:
         "A joint in line-haul work lasts 1.92 (1.59 to 2.33) times as long as in vocational",
         "Boots fitted in quarter 2 of 2024 failed 21 times where 8.0 were to be expected",
         "Parts with a higher forecast chance did fail more often; 2 of 2 groups as forecast",
-        "The forecast made as of 30 June 2025 said 80.0 (58.0 to 104.0) failures; 91 happened, inside its range.",
+        "The forecast made as of 30 June 2025 said 80 (58 to 104) failures; 91 happened, inside its range.",
     ):
         assert message in page.text, message
 
@@ -366,7 +375,7 @@ def test_measured_wear_is_drawn_on_its_way_to_the_limit() -> None:
     )
     page = Reader(render_report(study))
     assert "picture-wear" in page.ids()
-    assert "0 measured parts have reached their limit, 1 more will within 10,000 miles" in page.text
+    assert "No part is past its limit; 1 will reach it within 10,000 miles" in page.text
 
 
 def test_only_as_many_groups_are_drawn_as_can_be_told_apart_and_the_page_says_so() -> None:
@@ -424,6 +433,17 @@ def test_several_clusters_each_have_their_section() -> None:
         (show_interval(84.2, 61.0, 109.0, "number"), "84.2 (61.0 to 109.0)"),
         (show_interval(84.2, 61.0, None, "number"), "84.2 (61.0 or more)"),
         (show_interval(None, None, None, "number"), "–"),
+        (show_interval(0.215, -3.0, 4.0, "number"), "0.2 (−3.0 to 4.0)"),
+        (show_interval(0.0, 0.0, 19_900.0, "number"), "0 (0 to 19,900)"),
+        (show_interval(100.4, 61.63, 140.2, "money"), "100 (62 to 140)"),
+        (show_interval(7.79, 7.11, 8.3, "money"), "7.79 (7.11 to 8.30)"),
+        (show_interval(197_790.0, 168_388.0, 229_952.0, "money"), "198,000 (168,000 to 230,000)"),
+        (show_interval(74.6, 60.0, 90.0, "tally"), "75 (60 to 90)"),
+        (show_interval(3.5, 1.0, 7.0, "tally"), "3.5 (1.0 to 7.0)"),
+        (show_measured(0.0065), "0.0065"),
+        (show_place("main.joint.1"), "joint 1, main shaft"),
+        (show_place("front.left.2"), "front left 2"),
+        (show_ages(1.187e8, 1.004e8, 1.67e8, "joint_cycles"), "119 (100 to 167) million joint turns"),
     ],
 )
 def test_figures_are_written_for_reading(shown: str, text: str) -> None:

@@ -110,7 +110,7 @@ def test_letters_in_the_charts_take_the_colours_of_the_page(browser: webdriver.C
 
 
 def test_hostile_names_are_letters(browser: webdriver.Chrome) -> None:
-    assert browser.title == "Drive shafts of demo_data"
+    assert browser.title == "Drive-shaft wear report: demo_data"
     assert HOSTILE in browser.find_element(By.ID, "cluster").text
 
 

@@ -54,6 +54,15 @@ def test_money_has_its_currency(capsys: pytest.CaptureFixture[str]) -> None:
     assert "Cost of the failures, EUR" in capsys.readouterr().out
 
 
+def test_turns_of_a_joint_are_counted_in_larger_units(capsys: pytest.CaptureFixture[str]) -> None:
+    row = {"component": "joint", "level": "regional", "failures": 140, "b10": 2.45e8, "rate_per_million": 0.000849}
+    print_tables({"classes": pd.DataFrame([row])}, command="compare", scale="joint_cycles")
+    heading, shown = capsys.readouterr().out.splitlines()[1:3]
+    assert "B10 life, million joint turns" in heading
+    assert "Failures per billion joint turns" in heading
+    assert re.search(r"140 +245 +0\.849", shown)
+
+
 def test_text_from_data_cannot_steer_a_terminal(capsys: pytest.CaptureFixture[str]) -> None:
     names = Names(unit=HOSTILE, lot=HOSTILE)
     print_tables(make_early(names).tables(), command="early")

@@ -101,6 +101,22 @@ def test_a_part_past_its_limit_has_no_miles_left(made: Wear) -> None:
     assert len(past)
     assert (past["miles_to_limit"] == 0).all()
     assert (past["status"] == "past the limit").all()
+    assert (
+        past["standing"]
+        .str.match(r"past the limit by [\d.]+ in \(\d+ %\), as measured|at the limit, as measured")
+        .all()
+    )
+
+
+def test_parts_stand_in_the_order_in_which_they_are_to_be_looked_at(made: Wear) -> None:
+    parts = made.parts
+    measured = parts["latest"] >= LIMIT
+    assert parts.loc[measured, "latest"].is_monotonic_decreasing
+    assert measured[: int(measured.sum())].all()
+    by_rate = parts["status"] == "past the limit by its rate"
+    assert parts.loc[by_rate, "miles_past"].is_monotonic_decreasing
+    rest = parts.loc[~measured & ~by_rate, "miles_to_limit"].dropna()
+    assert rest.is_monotonic_increasing
 
 
 def test_readings_of_parts_replaced_since_teach_but_are_not_listed() -> None:

@@ -3,6 +3,7 @@
 import pytest
 
 from wearlab.show import columns
+from wearlab.show.figures import KINDS, in_larger_unit
 from wearlab.show.layouts import LAYOUTS
 from wearlab.show.tables import in_units
 from wearlab.show.words import ALIASES, TERMS, explain
@@ -38,6 +39,18 @@ def test_every_heading_of_the_report_is_explained() -> None:
     units = {"scale": "miles", "currency": "USD"}
     headings = {in_units(field.heading, units) for layout in LAYOUTS.values() for field in layout.fields}
     assert sorted(heading for heading in headings if explain(heading) is None) == []
+
+
+def test_headings_in_larger_units_are_explained_too() -> None:
+    units = {"scale": "joint turns", "currency": "USD"}
+    fields = [field for layout in LAYOUTS.values() for field in layout.fields]
+    headings = {in_units(in_larger_unit(field.heading, "joint turns")[0], units) for field in fields}
+    assert sorted(heading for heading in headings if explain(heading) is None) == []
+
+
+def test_every_column_is_shown_in_a_way_that_is_known() -> None:
+    fields = [(name, field) for name, layout in LAYOUTS.items() for field in layout.fields]
+    assert [(name, field.column) for name, field in fields if field.kind not in KINDS] == []
 
 
 def test_every_limit_and_grade_that_a_recommendation_can_carry_is_explained() -> None:

@@ -3,7 +3,7 @@
 import functools
 import inspect
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, fields
 from datetime import date, datetime
 from pathlib import Path
@@ -48,6 +48,10 @@ def as_numbers(text: str | None) -> tuple[float, ...]:
     return numbers
 
 
+SAID_IN_FULL = 2  # cautions of one kind that are printed in full
+LONGEST_GROUP = 60  # letters of the group of lives that a caution begins with
+
+
 @dataclass(frozen=True, slots=True)
 class Asked:
     """What every question takes."""
@@ -77,7 +81,8 @@ class Asked:
 class Reply:
     """What a question is answered with: a result, and its tables as they are to be shown.
 
-    ``asked_for`` are tables shown though a report folds them away; what is not ``shown`` is read elsewhere.
+    ``asked_for`` are tables shown though a report folds them away; what is not ``shown`` is read elsewhere;
+    ``of_records`` are the cautions of the records themselves, which hold for every answer from them.
     """
 
     result: Any
@@ -87,6 +92,7 @@ class Reply:
     text: str | None = None
     shown: bool = True
     asked_for: tuple[str, ...] = ()
+    of_records: tuple[Any, ...] = ()
 
 
 def question(panel: str) -> Callable[[Callable[..., Reply]], Callable[..., None]]:
@@ -125,6 +131,7 @@ def _give(name: str, asked: Asked, reply: Reply) -> None:
     from wearlab import terminal
     from wearlab.evidence import Unanswered, as_sentence
     from wearlab.show.document import answer_document, error_document, to_json, write_tables
+    from wearlab.show.sentences import opening
 
     if isinstance(reply.result, Unanswered):
         missing = reply.result
@@ -136,10 +143,12 @@ def _give(name: str, asked: Asked, reply: Reply) -> None:
         document = answer_document(name, reply.result, currency=reply.currency, tables=reply.tables)
         print_document(to_json(document))
     else:
-        if reply.text:
-            terminal.print_text(reply.text)
+        scale = reply.result.basis.scale
+        text = reply.text or opening(name, reply.tables, scale=scale, currency=reply.currency)
+        if text:
+            terminal.print_text(text)
         if reply.shown:
-            scale = reply.result.basis.scale
+            terminal.print_text("")
             terminal.print_tables(
                 reply.tables,
                 command=name,
@@ -155,13 +164,33 @@ def _give(name: str, asked: Asked, reply: Reply) -> None:
 
 
 def _said(reply: Reply) -> tuple[str, ...]:
-    """Return the cautions to print: all of them, or for what is read elsewhere that they stand there."""
+    """Return the cautions to print: those of the answer, those of the records, then safety.
+
+    For what is read elsewhere that they stand there.
+    """
     from wearlab.evidence import SAFETY
 
-    cautions = tuple(caution.text for caution in reply.result.cautions)
-    if reply.shown:
-        return cautions
-    return (f"{len(cautions)} cautions stand in it: read them before acting on it", SAFETY.text)
+    cautions = tuple(reply.result.cautions)
+    if not reply.shown:
+        return (f"{len(cautions)} cautions stand in it: read them before acting on it.", SAFETY.text)
+    own = [caution for caution in cautions if caution not in reply.of_records and caution.code != SAFETY.code]
+    of_records = [caution.text for caution in cautions if caution in reply.of_records and caution.code != SAFETY.code]
+    safety = [caution.text for caution in cautions if caution.code == SAFETY.code]
+    return (*_gathered(own), *of_records, *safety)
+
+
+def _gathered(cautions: list[Any]) -> Iterator[str]:
+    """Yield the texts of cautions; one that several groups of lives share is told in full once, and where else."""
+    alike: dict[str, list[str]] = {}
+    for caution in cautions:
+        alike.setdefault(caution.code, []).append(caution.text)
+    for texts in alike.values():
+        groups = [text.partition(": ")[0] for text in texts]
+        if len(texts) <= SAID_IN_FULL or not all(0 < len(group) <= LONGEST_GROUP for group in groups):
+            yield from texts
+            continue
+        yield texts[0]
+        yield f"The like, with figures of their own (--json prints them): {'; '.join(groups[1:])}."
 
 
 def print_document(text: str) -> None:
@@ -218,4 +247,6 @@ def reply_with(
     from wearlab.evidence import Unanswered
 
     tables = {} if isinstance(result, Unanswered) else result.tables()
-    return Reply(result, tables, history.config.currency, strata, text, asked_for=asked_for)
+    return Reply(
+        result, tables, history.config.currency, strata, text, asked_for=asked_for, of_records=history.cautions
+    )

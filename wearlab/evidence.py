@@ -111,10 +111,22 @@ def as_sentence(text: str) -> str:
     return text if text.endswith((".", "!", "?")) else f"{text}."
 
 
+def say_code(code: str) -> str:
+    """Return a code of the contract (``line_haul``, ``slip_spline``) in words."""
+    return WORDS.get(code, code.replace("_", " "))
+
+
+def say_chance(p_value: float) -> str:
+    """Return a p value as it stands in a sentence: ``p = 0.013``, or ``p under 0.001``."""
+    return "p under 0.001" if p_value < 0.0005 else f"p = {p_value:.3f}"
+
+
 def add_cautions(*groups: tuple[Caution, ...]) -> tuple[Caution, ...]:
     """Return the cautions of all groups, each once, in the order in which they first appear."""
     return tuple(dict.fromkeys(caution for group in groups for caution in group))
 
+
+WORDS = {"line_haul": "line-haul"}
 
 SAFETY = Caution(
     "safety",

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from wearlab.curves.patterns import match_groups
-from wearlab.evidence import SAFETY, Basis, Caution, Unanswered, add_cautions
+from wearlab.evidence import SAFETY, Basis, Caution, Unanswered, add_cautions, say_code
 from wearlab.history.config import ClassRule
 from wearlab.history.lives import History
 
@@ -167,13 +167,13 @@ def _note(row: Mapping[object, object], brief: bool) -> str | None:
     if brief:
         notes.append(f"fewer than {FEWEST_DAYS:.0f} days of meters")
     if looks is not None and looks != duty and duty in {"line_haul", "regional", "vocational"}:
-        notes.append(f"used like {str(looks).replace('_', ' ')}")
+        notes.append(f"{say_code(str(looks))} by the usual bounds")
     if not brief and np.isfinite(times) and not 1 / FAR <= times <= FAR:
         notes.append(f"{times:.1f} times the miles a year of its class")
     if float(str(row["own_class_likely"])) < UNLIKELY:
-        notes.append(f"its use is that of {str(row['used_like']).replace('_', ' ')} trucks here")
+        notes.append(f"its use is that of {say_code(str(row['used_like']))} trucks here")
     if row["by_rule"] not in {None, duty}:
-        notes.append(f"{str(row['by_rule']).replace('_', ' ')} by the rules of fleet.toml")
+        notes.append(f"{say_code(str(row['by_rule']))} by the rules of fleet.toml")
     return "; ".join(notes) or None
 
 
@@ -190,8 +190,8 @@ def _usual(table: pd.DataFrame) -> pd.DataFrame:
 def _cautions(table: pd.DataFrame, *, has_rules: bool) -> tuple[Caution, ...]:
     unlike = int((table["times_class"].gt(FAR) | table["times_class"].lt(1 / FAR)).sum())
     text = (
-        "What a truck looks like is common practice, no source: up to 6,000 miles a year or under 20 miles an hour of "
-        "engine running is vocational, over 60,000 miles line haul. It changes nothing by itself."
+        "The usual bounds are common practice, no source: up to 6,000 miles a year or under 20 miles an hour of "
+        "engine running is vocational, over 60,000 miles line-haul. They change nothing by itself."
     )
     found: tuple[Caution, ...] = (Caution("looks-like", text),)
     if unlike:

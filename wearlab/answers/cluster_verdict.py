@@ -119,7 +119,7 @@ def judge(chosen: Candidate | None, looked: tuple[int, int, int], beyond: pd.Dat
     if chosen.p_adjusted >= SUSPECTED:
         text = (
             f"Nothing beyond chance: something as striking as the first of the {looked[1]} levels turns up in "
-            f"{chosen.p_adjusted:.0%} of fleets where nothing is wrong."
+            f"{100 * chosen.p_adjusted:.0f} % of fleets where nothing is wrong."
         )
         return _nothing(chosen.p_adjusted, text)
     row = chosen.row
@@ -170,8 +170,8 @@ def _text(found: str, row: pd.Series, looked: tuple[int, int, int]) -> str:
         f"{lead}: {what} with {row['factor']} {row['level']} failed {row['observed']:g} times where "
         f"{row['expected']:.1f} are expected of their classes at their ages ({row['ratio']:.1f} times, between "
         f"{row['ratio_low']:.1f} and {row['ratio_high']:.1f}). After looking at {looked[0]} factors with {looked[1]} "
-        f"levels the chance of as much where nothing is wrong is p = {row['p_adjusted']:.3g} ({looked[2]} redraws). "
-        f"{int(row['not_failed'])} of {int(row['lives'])} such lives have not failed."
+        f"levels the chance of as much where nothing is wrong is p = {row['p_adjusted']:.3g} ({looked[2]:,} redraws). "
+        f"{int(row['not_failed'])} of {int(row['lives'])} such lives have not failed; those that still run are at risk."
     )
 
 

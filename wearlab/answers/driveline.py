@@ -102,7 +102,7 @@ class DrivelineAnswer:
     def tables(self) -> dict[str, pd.DataFrame]:
         """Return the tables of every part by name; those of ``worst`` are for its picture."""
         load = None if isinstance(self.load, Unanswered) else self.load
-        parts = (load, self.severity, self.layouts, self.line)
+        parts = (self.line, load, self.severity, self.layouts)
         return {name: table for part in parts if part is not None for name, table in part.tables().items()}
 
 

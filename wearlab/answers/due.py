@@ -14,7 +14,7 @@ from wearlab.answers.early import EarlyFailures
 from wearlab.answers.forecast import Forecast
 from wearlab.answers.intervals import Recommendation
 from wearlab.answers.wear import Wear
-from wearlab.evidence import SAFETY, Basis, Caution, DataError, Unanswered, add_cautions
+from wearlab.evidence import SAFETY, Basis, Caution, DataError, Unanswered, add_cautions, say_code
 from wearlab.history.lives import History
 
 DUE_DAYS = 14
@@ -178,7 +178,7 @@ def _worn(wear: Wear | None) -> list[tuple[str, str | None, str]]:
         return []
     near = wear.parts["status"].str.startswith("may reach") | (wear.parts["status"] == "past the limit by its rate")
     return [
-        (str(row["unit_id"]), str(row["position"]), f"{_say_wear(row)}: {row['status']}")
+        (str(row["unit_id"]), str(row["position"]), f"{_say_wear(row)}: {row['standing']}")
         for row in wear.parts[near].to_dict("records")
     ]
 
@@ -202,12 +202,10 @@ def _abnormal(early: EarlyFailures | None) -> list[tuple[str, str | None, str]]:
         return []
     rows = early.units[early.units["flagged"].to_numpy(dtype=bool)]
     return [
-        (
-            str(row["unit_id"]),
-            None,
-            f"{row['observed']:.0f} {row['component']} failures where {row['expected']:.1f} were to be expected",
+        (str(unit), None, f"{observed:.0f} {say_code(str(part))} failures where {expected:.1f} are expected")
+        for unit, part, observed, expected in zip(
+            *(rows[name] for name in ("unit_id", "component", "observed", "expected")), strict=True
         )
-        for row in rows.to_dict("records")
     ]
 
 
@@ -219,7 +217,7 @@ def _likely(forecast: Forecast | None) -> list[tuple[str, str | None, str]]:
         (
             str(row["unit_id"]),
             str(row["position"]),
-            f"{row['probability']:.0%} chance of failing in the months forecast",
+            f"{100 * row['probability']:.0f} % chance of failing in the months forecast",
         )
         for row in rows.to_dict("records")
     ]

@@ -222,7 +222,7 @@ def _last_seen(units: pd.DataFrame) -> pd.Series:
 def _say_why(row: Row, limit: Row) -> str:
     parts = [f"{limit[name]:,.0f} {name}" for name in LIMITS if not np.isnan(limit[name])]
     first = {"miles": "miles", "hours": "engine hours", "months": "months"}[str(row["which"])]
-    whichever = f", whichever first: here {first}" if len(parts) > 1 else ""
+    whichever = f", whichever first; here the {first}" if len(parts) > 1 else ""
     run = f"{row['since_miles']:,.0f} miles and {row['since_days']:.0f} days" if np.isfinite(row["since_miles"]) else ""
     run = run or f"{row['since_days']:.0f} days"
     since = f"{run} since the last regrease" if row["recorded"] else f"no regrease on record, {run} seen"

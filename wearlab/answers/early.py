@@ -267,11 +267,13 @@ def _cautions(units: pd.DataFrame, spreads: pd.DataFrame, rate: float) -> tuple[
     out = [
         Caution(
             "false-discovery",
-            f"Of the trucks flagged, about {rate:.0%} may be false alarms: {len(units)} rows were looked at together.",
+            f"Of the trucks flagged, about {100 * rate:.3g} % may be false alarms: {len(units):,} pairs of truck and "
+            "part were looked at together.",
         ),
         Caution(
             "class-mean",
-            "p_class_mean treats all trucks of a class as alike; it says worse than the class mean, never abnormal.",
+            "The column p_class_mean (in --json and the CSV) treats all trucks of a class as alike: it says worse than "
+            "the class mean, never abnormal.",
         ),
     ]
     few = spreads[spreads["failures"] < 20]["component"]

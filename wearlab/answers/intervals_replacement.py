@@ -115,13 +115,13 @@ def _advise(
     savings = np.quantile(1 - rate / run_rate, (tail, 1 - tail))
     row |= _limits("saving_share", saving, savings)
     if savings[0] < PAYS:
-        return row | {"why": f"it would save only {saving:.0%} of the cost of running to failure"}
+        return row | {"why": f"it would save only {100 * saving:.0f} % of the cost of running to failure"}
     if age[0] >= kept:
         return row | {"why": "the best age is beyond the time the truck is kept"}
     rates = np.quantile(1000 * rate, (tail, 1 - tail))
     ages = np.quantile(age, (tail, 1 - tail), method="nearest")
     row |= _limits("replace_at", float(age[0]), ages) | _limits("cost_per_1000", 1000 * float(rate[0]), rates)
-    return row | {"policy": "replace at age", "why": f"saves {saving:.0%} of the cost of running to failure"}
+    return row | {"policy": "replace at age", "why": f"saves {100 * saving:.0f} % of the cost of running to failure"}
 
 
 def _sets(fit: PracticeFit, effect: ClassEffect, seed: int) -> tuple[Floats, Floats, Floats]:

@@ -10,6 +10,7 @@ from wearlab.answers.intervals_costs import PartModel, TruckCosts
 from wearlab.answers.intervals_decision import Bounds, Choice, choose_interval
 from wearlab.answers.intervals_evidence import Facts, driving_part, grade_evidence, strengthen
 from wearlab.answers.intervals_today import Usage
+from wearlab.evidence import say_code
 from wearlab.history.config import FleetConfig, PublishedInterval
 
 Floats = npt.NDArray[np.float64]
@@ -229,7 +230,7 @@ def in_months(miles: float, usage: Usage) -> float | None:
 
 def write_sentence(row: dict[str, object], usage: Usage) -> str:
     """Return the line that goes on the schedule, in plain words."""
-    who = usage.duty_cycle.replace("_", " ").capitalize()
+    who = say_code(usage.duty_cycle).capitalize()
     recommended, current = row.get("recommended"), row.get("current")
     if not isinstance(recommended, float):
         return f"{who}: no interval can be recommended from these records; keep to the maker's published interval."
@@ -240,6 +241,7 @@ def write_sentence(row: dict[str, object], usage: Usage) -> str:
         said += f" or {hours:,.0f} hours, whichever first"
     elif isinstance(months, float):
         said += f" or {months:g} months, whichever first"
-    today = f"; today {usage.current_mean:,.0f} on average" if usage.current_mean is not None else ""
+    mean = None if usage.current_mean is None else f"{float(f'{usage.current_mean:.3g}'):,.0f}"
+    today = "" if mean is None else f"; today {mean} on average"
     what = "keep greasing joints and splines" if kept else "grease joints and splines"
     return f"{who}: {what} {said}{today}; evidence {row.get('evidence')} ({row.get('failures', 0):,} failures)."

@@ -88,7 +88,7 @@ def tabulate_trial(
                 "trucks_in_class": usage.trucks,
                 "power_of_class": power,
                 "simulated": size is not None,
-                "reads": f"{part.component}: half the trucks on each interval, chosen by lot, {POWER:.0%} power",
+                "reads": f"{part.component}: half the trucks on each interval, by lot; found in {100 * POWER:.0f} %",
             }
         )
     return pd.DataFrame(rows, columns=TRIAL_COLUMNS)

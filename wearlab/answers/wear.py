@@ -1,6 +1,8 @@
 """Measured wear: how fast each part wears, and how many miles are left until its limit."""
 
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -57,7 +59,9 @@ COLUMNS = (
     "chance_past_by_then",
     "look_within",
     "chance_past_ahead",
+    "miles_past",
     "status",
+    "standing",
 )
 
 
@@ -68,13 +72,15 @@ class Wear:
     ``parts``: ``latest`` and ``limit`` in ``unit``, ``rate`` in ``unit`` per mile (``rate_per_1000`` per 1,000 miles),
     ``miles_to_limit`` from the truck's present meter; null where there is no limit or no growth. ``high`` null: the
     readings do not rule out that the limit is never reached; ``beyond_measured``: the limit lies past any age measured.
-    ``miles_to_next_look``: to the next look if looks go on as they did, ``chance_past_by_then`` of being past the limit
-    at it, ``look_within`` the miles in which that chance reaches 5 %, ``chance_past_ahead`` that of being past the
-    limit after the months asked for, at the truck's own rate. ``rates``: start, shape and rate of each class's wear,
-    ``practice_power`` (rate in proportion to miles per stop to this power, within class) with its limits, the usual
-    miles between looks and ``look_every``, the miles within which a part found below two thirds of its limit is to be
-    seen again. ``before_next_look``: the parts that may be past their limit before the next usual look, likeliest
-    first.
+    ``miles_past``: miles run since the limit was reached by the part's line, 0 before; ``standing``: in words where
+    the part stands. Rows are in the order of urgency: measured past the limit (furthest first), past it by their
+    rate, then by miles left. ``miles_to_next_look``: to the next look if looks go on as they did,
+    ``chance_past_by_then`` of being past the limit at it, ``look_within`` the miles in which that chance reaches 5
+    %, ``chance_past_ahead`` that of being past the limit after the months asked for, at the truck's own rate.
+    ``rates``: start, shape and rate of each class's wear, ``practice_power`` (rate in proportion to miles per stop
+    to this power, within class) with its limits, the usual miles between looks and ``look_every``, the miles within
+    which a part found below two thirds of its limit is to be seen again. ``before_next_look``: the parts that may
+    be past their limit before the next usual look, likeliest first.
     """
 
     basis: Basis
@@ -117,9 +123,7 @@ def measure_wear(history: History, *, level: float, months: int = 12) -> Wear | 
         return _unanswered(
             history, "no-usable-measurements", "no measurement is in a unit that can be used", "see units"
         )
-    table = pd.concat(parts, ignore_index=True).sort_values(
-        ["miles_to_limit", "unit_id", "position", "quantity"], kind="stable", ignore_index=True
-    )
+    table = _by_urgency(pd.concat(parts, ignore_index=True))
     cautions = add_cautions(history.cautions, cautions, _limit_cautions(history, table), _told(table), (SAFETY,))
     soon = table[(table["chance_past_by_then"] >= UNSEEN) & (table["latest"] < table["limit"])]
     soon = soon.sort_values(
@@ -290,6 +294,7 @@ def _list_parts(
             "chance_past_by_then": missing,
             "look_within": missing,
             "chance_past_ahead": missing,
+            "miles_past": missing,
         }
     )
     if lines is not None:
@@ -299,9 +304,8 @@ def _list_parts(
             rate=lines.rate * growth, rate_low=(lines.rate - error) * growth, rate_high=(lines.rate + error) * growth
         )
     if lines is not None and limit is not None:
-        age, low, high = (
-            np.maximum(one - now, 0.0) for one in cross_limit(lines, np.full(len(now), limit.value), level)
-        )
+        crossed = cross_limit(lines, np.full(len(now), limit.value), level)
+        age, low, high = (np.maximum(one - now, 0.0) for one in crossed)
         beyond = (now + age) > STRETCH * float(rows["age_miles"].max())
         gap = _gaps(rows, codes)[codes.part_class]
         looks = next_looks(lines, limit.value, np.asarray(last["age_miles"], dtype=float), now, gap)
@@ -309,8 +313,10 @@ def _list_parts(
         known = np.where(np.isfinite(ahead), chance_past(lines, limit.value, np.nan_to_num(ahead)), np.nan)
         table = table.assign(miles_to_limit=age, low=low, high=high, beyond_measured=beyond, **looks)
         table["chance_past_ahead"] = known
+        table["miles_past"] = np.clip(now - crossed[0], 0.0, now)
     table["rate_per_1000"] = 1000.0 * table["rate"]
     table["status"] = _say_status(table, per_day)
+    table["standing"] = [_say_standing(row) for row in table.to_dict("records")]
     return table.loc[running, list(COLUMNS)]
 
 
@@ -341,6 +347,28 @@ def _say_status(table: pd.DataFrame, per_day: FloatArray) -> npt.NDArray[np.str_
         (np.isfinite(left), "within the limit"),
     )
     return np.select([case for case, _ in cases], [words for _, words in cases], "no growth measured")
+
+
+def _say_standing(row: Mapping[Hashable, Any]) -> str:
+    """Return a part's status with how far it is past its limit."""
+    over = row["latest"] - row["limit"]
+    if row["status"] == "past the limit":
+        if over < 1e-3 * row["limit"]:
+            return "at the limit, as measured"
+        return f"past the limit by {over:.3g} {row['unit']} ({100 * over / row['limit']:.0f} %), as measured"
+    if row["status"] == "past the limit by its rate":
+        since = row["miles_past"]
+        return f"past the limit by its rate, for about {float(f'{since:.2g}'):,.0f} miles; not measured since"
+    return str(row["status"])
+
+
+def _by_urgency(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the parts in the order in which they are to be looked at."""
+    over = (table["latest"] / table["limit"]).where(table["latest"] >= table["limit"])
+    past = table["miles_past"].where(over.isna() & table["miles_to_limit"].eq(0.0))
+    keyed = table.assign(over=-over, past=-past)
+    order = ["over", "past", "miles_to_limit", "unit_id", "position", "quantity"]
+    return table.loc[keyed.sort_values(order, kind="stable").index].reset_index(drop=True)
 
 
 def _gaps(rows: pd.DataFrame, codes: _Codes) -> FloatArray:

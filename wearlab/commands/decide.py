@@ -84,5 +84,17 @@ def cluster(
         fix_date=fix_date,
         progress=print_progress,
     )
-    verdict = getattr(result, "verdict", None)
-    return reply_with(result, history, text=getattr(verdict, "text", None))
+    return reply_with(result, history, text=_verdict(result))
+
+
+def _verdict(result: Any) -> str | None:
+    """Return the verdict in words, and how many of the suspect parts still run; None where there is no verdict."""
+    from wearlab.answers.cluster import Cluster
+
+    if not isinstance(result, Cluster):
+        return None
+    if result.verdict.found == "nothing":
+        return result.verdict.text
+    running = len(result.at_risk)
+    at_risk = f"{running or 'No'} such {'part' if running == 1 else 'parts'} still {'runs' if running == 1 else 'run'}"
+    return f"{result.verdict.text}\n{at_risk}: {'inspect first, highest chance first.' if running else 'all came off.'}"

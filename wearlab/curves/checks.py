@@ -54,8 +54,8 @@ def _say_bend(checks: Checks, prefix: str, scale: str) -> tuple[Caution, ...]:
     if two is not None:
         half = float(two.early.life_at(0.5))
         text = (
-            f"about {two.early_share:.0%} of the parts look like early failures (half of them gone by {half:,.0f} "
-            f"{scale}), the rest like parts with shape {two.rest.shape:.1f}. One curve stands between the two."
+            f"about {100 * two.early_share:.0f} % of the parts look like early failures (half of them gone by "
+            f"{half:,.0f} {scale}), the rest like parts with shape {two.rest.shape:.1f}. One curve stands between them."
         )
     elif straight.bend < 0:
         text = (

@@ -252,7 +252,7 @@ def _say_trucks(obs: Observations, truck: TruckFit | None, curve: Weibull) -> tu
     text = (
         f"trucks differ (variance of their hazard {truck.variance:.2f}): the parts of one truck wear out with shape "
         f"{truck.curve.shape:.2f}, the mix of all lives with {curve.shape:.2f}. Bad trucks use up more parts and so "
-        f"weigh more among lives: averaged over trucks B10 is {averaged:,.0f}, over lives {plain:,.0f}."
+        f"weigh more among lives: averaged over trucks B10 is {_say_age(averaged)}, over lives {_say_age(plain)}."
     )
     return (("trucks-differ", text),)
 
@@ -287,3 +287,8 @@ def _say_thin(obs: Observations, basis: Basis) -> tuple[tuple[str, str], ...]:
         "that age."
     )
     return (("few-watched-early", text),)
+
+
+def _say_age(age: float) -> str:
+    """Return an age with three digits."""
+    return f"{float(f'{age:.3g}'):,.10g}"

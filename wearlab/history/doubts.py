@@ -37,7 +37,7 @@ def _of_files(files: tuple[SourceFile, ...]) -> list[Caution]:
     if aside == 0:
         return []
     read = sum(file.rows_read for file in files)
-    return [Caution("rows-set-aside", f"{aside} of {read} rows could not be used and were set aside.")]
+    return [Caution("rows-set-aside", f"{aside:,} of {read:,} rows could not be used and were set aside.")]
 
 
 def _of_rows(ignored: pd.DataFrame) -> list[Caution]:
@@ -52,7 +52,7 @@ def _of_meters(meters: pd.DataFrame) -> list[Caution]:
     wrong = int(meters["disregarded"].sum())
     if wrong:
         seen = int(meters["raw_miles"].notna().sum())
-        text = f"{wrong} of {seen} meter values cannot be right and were filled from the readings around them."
+        text = f"{wrong:,} of {seen:,} meter values cannot be right and were filled from the readings around them."
         cautions.append(Caution("meters-disregarded", text))
     joined = meters.loc[meters["reason"] == "replaced, not flagged", "unit_id"].nunique()
     if joined:
@@ -87,8 +87,8 @@ def _of_endings(lives: pd.DataFrame, *, read_as_failures: bool) -> list[Caution]
         return []
     reading = "failures" if read_as_failures else "not failures"
     text = (
-        f"{unknown} of {len(lives)} lives ended in a replacement without a known reason. They are read as {reading}; "
-        "compare the answer with the other reading."
+        f"{unknown:,} of {len(lives):,} lives ended in a replacement without a known reason. They are read as "
+        f"{reading}; compare the answer with the other reading."
     )
     return [Caution("unknown-endings", text)]
 
@@ -123,7 +123,7 @@ def _of_practice(episodes: pd.DataFrame, *, left_out: bool) -> list[Caution]:
         else "Compare the answer with the one that leaves these stretches out."
     )
     text = (
-        f"In {before} of {len(episodes)} stretches the truck's own regrease practice is not yet known; the plan in "
+        f"In {before:,} of {len(episodes):,} stretches the truck's own regrease practice is not yet known; the plan in "
         f"force or the mean of its shop and class stands for it. {what}"
     )
     return [Caution("practice-assumed", text)]

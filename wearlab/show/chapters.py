@@ -7,8 +7,6 @@ from wearlab.evidence import SAFETY, Caution, Result, Unanswered
 from wearlab.show.decisions import (
     cluster_name,
     cluster_section,
-    records,
-    table_of,
     units_of,
     verdict_of,
     what_is_missing,
@@ -29,6 +27,7 @@ from wearlab.show.pictures_practice import (
 )
 from wearlab.show.pictures_records import picture_meters, picture_wear
 from wearlab.show.pictures_shaft import picture_margin, picture_turn
+from wearlab.show.sentences import records, table_of
 from wearlab.show.tables import ShownTable, lay_out, row_cautions
 from wearlab.study import Study
 

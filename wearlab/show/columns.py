@@ -210,7 +210,6 @@ COLUMNS: dict[str, str] = {
     "saving share": "How much less planned replacement costs than running to failure.",
     "score": "How unusual the level is; the highest score of all is what the verdict weighs.",
     "sentence": "The recommendation as it can stand on a schedule.",
-    "service level": "The chance that the stock covers every failure.",
     "share expected": "The share of the group that the forecast said would fail.",
     "share observed": "The share of the group that did fail.",
     "share of damage": "The share of the joint's life that these turns use up.",

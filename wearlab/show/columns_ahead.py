@@ -40,6 +40,8 @@ COLUMNS_AHEAD: dict[str, str] = {
     "saving of failures and stops": "What the other intervals would save, failures and stops together.",
     "service level": "The probability with which the stock suffices.",
     "shelves": "What each shop needs to stock, part by part.",
+    "miles past": "The miles run since the part's wear reached its limit, by its rate; 0 before.",
+    "standing": "Where the part stands against its limit, and how far it is past it.",
     "start": "The wear of a new part as its line has it, the middle one of the class.",
     "stock for failures": "The number of parts that suffices for the failures alone.",
     "stops now": "Regrease stops over the months ahead at today's practice.",

@@ -1,11 +1,8 @@
 """What the answers come to, in words: what to change, stock, inspect and believe."""
 
-import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
-
-import pandas as pd
 
 from wearlab.evidence import Unanswered
 from wearlab.show.document import show_text
@@ -18,7 +15,21 @@ from wearlab.show.figures import (
     show_sentence,
     show_share,
     show_value,
-    show_whole,
+)
+from wearlab.show.sentences import (
+    ahead_words,
+    angles_title,
+    class_title,
+    class_words,
+    early_title,
+    life_title,
+    life_words,
+    part_words,
+    records,
+    stock_title,
+    table_of,
+    widest_contrasts,
+    work_title,
 )
 from wearlab.show.tables import show_interval
 from wearlab.study import Study
@@ -32,7 +43,6 @@ LIMITS = {
 }
 NAMED_UNITS = 6
 HEADLINE_UNITS = 4
-URGENT = ("overdue", "look_first")
 NO_ANSWER = "Not answered from this data"
 
 
@@ -58,19 +68,6 @@ class Brief:
 def units_of(study: Study) -> dict[str, str]:
     """Return what the headings of tables call the unit of lives and that of money."""
     return {"scale": show_scale(study.basis.scale), "currency": show_text(study.history.config.currency)}
-
-
-def table_of(result: object, name: str) -> pd.DataFrame:
-    """Return one table of a result, empty where it was not answered or has no such table."""
-    if result is None or isinstance(result, Unanswered):
-        return pd.DataFrame()
-    tables: Mapping[str, pd.DataFrame] = result.tables()  # type: ignore[attr-defined]
-    return tables.get(name, pd.DataFrame())
-
-
-def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return a frame's rows as dictionaries."""
-    return [{str(name): value for name, value in row.items()} for row in frame.to_dict("records")]
 
 
 def decide(study: Study, *, audience: str = "all") -> tuple[Decision, ...]:
@@ -146,7 +143,7 @@ def schedule_headline(row: Mapping[str, Any]) -> str:
     if not is_changed(row):
         return f"{who}: keep regreasing every {target} {unit}"
     change = "shorten" if float(recommended) < float(current) else "lengthen"
-    return f"{who}: {change} the regrease interval from {show_number(float(current))} to {target} {unit}"
+    return f"{who}: {change} the interval from {show_number(float(current))} to {target} {unit}"
 
 
 def is_changed(row: Mapping[str, Any]) -> bool:
@@ -198,28 +195,8 @@ def _classes(study: Study) -> Iterable[Decision]:
     contrasts = table_of(study.comparison, "contrasts")
     if contrasts.empty or contrasts["b10_ratio"].notna().sum() == 0:
         return
-    known = contrasts.loc[contrasts["b10_ratio"].notna()]
-    widest = known.loc[known.groupby("component", sort=False, dropna=False)["b10_ratio"].idxmax()]
-    sentences = tuple(f"{_class_words(row)}." for row in records(widest)[:NAMED_UNITS])
-    yield Decision(area, class_title(known), sentences, None, "classes")
-
-
-def class_title(contrasts: pd.DataFrame) -> str:
-    """Return the widest of the differences between classes in one sentence."""
-    rows = [row for row in records(contrasts) if not is_missing(row.get("b10_ratio"))]
-    if not rows:
-        return "Classes side by side"
-    return _class_words(max(rows, key=lambda row: abs(math.log(row["b10_ratio"]))))
-
-
-def _class_words(row: Mapping[str, Any]) -> str:
-    ratio, low, high = float(row["b10_ratio"]), row.get("b10_ratio_low"), row.get("b10_ratio_high")
-    longer, shorter = show_name(row["level"]), show_name(row["reference"])
-    if ratio < 1:
-        ratio, longer, shorter = 1 / ratio, shorter, longer
-        low, high = (None if is_missing(end) or not end else 1 / float(end) for end in (high, low))
-    part = show_name(row["component"]) if not is_missing(row.get("component")) else "part"
-    return f"A {part} in {longer} work lasts {show_interval(ratio, low, high, 'ratio')} times as long as in {shorter}"
+    sentences = tuple(f"{class_words(row)}." for row in widest_contrasts(contrasts)[:NAMED_UNITS])
+    yield Decision(area, class_title(contrasts), sentences, None, "classes")
 
 
 def _replacements(study: Study) -> Iterable[Decision]:
@@ -239,27 +216,12 @@ def _replacements(study: Study) -> Iterable[Decision]:
 def _stock(study: Study) -> Iterable[Decision]:
     area = "Parts to stock"
     yield from _unanswered(area, study.forecast, "forecast")
-    totals = records(table_of(study.forecast, "totals"))
-    if not totals:
+    totals = table_of(study.forecast, "totals")
+    if totals.empty:
         return
-    first = totals[0]
-    span = f"{show_count(float(first['low']))} to {show_count(float(first['high']))}"
-    ahead = f"the next {study.settings.months} months" if study.settings.ahead is None else "the time ahead"
-    headline = f"Count on {show_whole(float(first['expected']))} failures in {ahead} ({span})"
-    yield Decision(area, headline, tuple(_part_lines(study)), None, "forecast")
-
-
-def _part_lines(study: Study) -> Iterable[str]:
-    parts = table_of(study.forecast, "parts")
-    if not {"component", "expected"} <= set(parts):
-        return
-    for row in records(parts):
-        span = show_interval(row["expected"], row.get("low"), row.get("high"), "number")
-        stock = "" if is_missing(row.get("stock")) else f"; keep {show_count(float(row['stock']))} at hand"
-        yield f"{show_name(row['component']).capitalize()}: {span}{stock}."
-    if "service_level" in parts and len(parts):
-        share = show_share(float(parts["service_level"].iloc[0]))
-        yield f"That stock covers every failure with a probability of {share}; planned changes come on top."
+    ahead = ahead_words(study.settings.months) if study.settings.ahead is None else "the time ahead"
+    sentences = tuple(part_words(table_of(study.forecast, "parts")))
+    yield Decision(area, stock_title(totals, ahead), sentences, None, "forecast")
 
 
 def _units(study: Study) -> Iterable[Decision]:
@@ -271,8 +233,7 @@ def _units(study: Study) -> Iterable[Decision]:
     flagged = records(units.loc[units["flagged"].astype(bool)])
     rate = show_share(study.settings.rate)
     if not flagged:
-        headline = "No truck fails more than its class explains"
-        yield Decision(area, headline, (f"Looked at {len(units):,} pairs of truck and part.",), None, "early")
+        yield Decision(area, early_title(units), (f"Looked at {len(units):,} pairs of truck and part.",), None, "early")
         return
     flagged.sort(key=lambda row: (row["q_value"], str(row["unit_id"])))
     sentences = [
@@ -282,15 +243,8 @@ def _units(study: Study) -> Iterable[Decision]:
     ]
     if len(flagged) > NAMED_UNITS:
         sentences.append(f"And {len(flagged) - NAMED_UNITS} more.")
-    count = len({row["unit_id"] for row in flagged})
-    named = list(dict.fromkeys(show_text(row["unit_id"]) for row in flagged))[:HEADLINE_UNITS]
-    more = f" and {count - len(named)} more" if count > len(named) else ""
-    headline = (
-        f"{count} {'truck fails' if count == 1 else 'trucks fail'} clearly more often than the class: "
-        f"{', '.join(named)}{more}"
-    )
     sentences.append(f"Of everything flagged, about {rate} may be false alarms.")
-    yield Decision(area, headline, tuple(sentences), None, "early")
+    yield Decision(area, early_title(units), tuple(sentences), None, "early")
 
 
 def verdict_of(cluster: object) -> dict[str, Any]:
@@ -349,8 +303,7 @@ def _angles(study: Study) -> Iterable[Decision]:
         for row in records(worst.head(HEADLINE_UNITS))
         if not is_missing(row[column])
     )
-    headline = f"{len(wrong):,} of {len(lines):,} measured lines have joint angles out of range"
-    yield Decision("Joint angles", headline, sentences, None, "driveline")
+    yield Decision("Joint angles", angles_title(lines), sentences, None, "driveline")
 
 
 def _work(study: Study) -> Iterable[Decision]:
@@ -361,41 +314,4 @@ def _work(study: Study) -> Iterable[Decision]:
         return
     counts = work["status"].value_counts(sort=False)
     sentences = tuple(f"{show_name(status).capitalize()}: {count:,}." for status, count in counts.items())
-    units = work["unit_id"].nunique()
-    urgent = [status for status in URGENT if status in counts.index] or list(counts.index[:2])
-    first = ", ".join(f"{counts[status]:,} {show_name(status)}" for status in urgent)
-    headline = f"{len(work):,} tasks on {units:,} trucks: {first}"
-    yield Decision(area, headline, sentences, None, "work")
-
-
-def life_words(row: Mapping[str, Any], scale: str) -> str:
-    """Return one fit's B10 life as a sentence, nothing where it has none."""
-    who = ", ".join(show_name(row[key]) for key in ("component", "duty_cycle") if not is_missing(row.get(key)))
-    if is_missing(row.get("b10")):
-        return ""
-    span = show_interval(row["b10"], row.get("b10_low"), row.get("b10_high"), "number")
-    return f"{who.capitalize() or 'All parts'}: one in ten has failed by {span} {show_scale(scale)}."
-
-
-def life_title(fits: pd.DataFrame, scale: str) -> str:
-    """Return the widest difference between duty cycles in one sentence, or the one life where there is but one."""
-    known = fits.dropna(subset=["b10"])
-    if len(known) == 1:
-        return life_words(records(known)[0], scale).rstrip(".")
-    if "component" not in known or "duty_cycle" not in known or known.empty:
-        return "How long parts last"
-    best: tuple[float, str] = (1.0, "")
-    for component, rows in known.groupby("component", sort=False):
-        if len(rows) < 2:
-            continue
-        ordered = records(rows.sort_values("b10", kind="stable"))
-        low, high = ordered[0], ordered[-1]
-        ratio = float(high["b10"]) / float(low["b10"])
-        if ratio > best[0]:
-            text = (
-                f"{show_name(component).capitalize()}: one in ten has failed by {show_number(float(low['b10']), 2)} "
-                f"{show_scale(scale)} in {show_name(low['duty_cycle'])} work, by {show_number(float(high['b10']), 2)} "
-                f"in {show_name(high['duty_cycle'])}"
-            )
-            best = (ratio, text)
-    return best[1] or "How long parts last"
+    yield Decision(area, work_title(work), sentences, None, "work")

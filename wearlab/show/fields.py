@@ -9,7 +9,8 @@ TOP_ROWS = 12
 class Field:
     """One shown column: its name in the frame, heading, kind (figures.KINDS) and, with an interval, its ends.
 
-    In a heading ``{scale}`` stands for the unit of lives and ``{currency}`` for that of money.
+    In a heading ``{scale}`` stands for the unit of lives and ``{currency}`` for that of money; ``times`` turns the
+    frame's numbers into the unit of the heading.
     """
 
     column: str
@@ -17,6 +18,7 @@ class Field:
     kind: str
     low: str | None = None
     high: str | None = None
+    times: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,25 +2,34 @@
 
 import math
 import re
+from collections.abc import Callable
 from dataclasses import fields
 from datetime import date, datetime
 from typing import Any
 
+from wearlab.evidence import WORDS
 from wearlab.history.config import Costs, FleetConfig, Limits
 from wearlab.show.document import plain_value, show_text
 
 MISSING = "–"
+# A joint turns some thousand times a mile: what is counted in turns is told in larger units, heading and number alike.
+LARGER = (
+    ("per million {scale}", "per billion {scale}", 1e3),
+    ("1,000 {scale}", "million {scale}", 1e3),
+    ("{scale}", "million {scale}", 1e-6),
+)
+SMALL_SCALE = "joint turns"
 SCALE_WORDS = {"miles": "miles", "engine_hours": "engine hours", "days": "days", "joint_cycles": "joint turns"}
 NAMES = {
-    "joint": "joint",
-    "slip_spline": "slip spline",
-    "boot": "boot",
-    "center_bearing": "center bearing",
-    "line_haul": "line-haul",
+    **WORDS,
+    "weibull": "Weibull",
 }
+UNITS = {"deg": "degrees", "rad/s2": "rad/s²", "rpm": "turns a minute"}
 CODE = re.compile(r"[a-z0-9]+(?:[_-][a-z0-9]+)*")
 CODE_IN_TEXT = re.compile(r"(?<![\w./\\-])[a-z][a-z0-9]*(?:_[a-z0-9]+)+(?:-[a-z0-9]+)*(?![\w/]|\.\w)")
 PLACE = re.compile(r"[a-z0-9_-]+(?:\.[a-z0-9_-]+)+")
+PARTS = ("joint", "slip_spline", "boot", "center_bearing")
+FAR_WIDER = 10.0  # an interval that reaches this many times as far as its estimate sets the decimals
 SETTINGS = frozenset(entry.name for table in (FleetConfig, Costs, Limits) for entry in fields(table))
 
 
@@ -36,9 +45,17 @@ def _name(text: str) -> str:
 
 
 def show_place(value: object) -> str:
-    """Return a code of a position (``main.joint.1``) as words; another way of naming positions stands as it is."""
+    """Return a code of a position as words: ``main.joint.1`` is ``joint 1, main shaft``.
+
+    A position whose second word is no part has its words in their order; another way of naming stands as it is.
+    """
     text = show_text(value)
-    return text.replace(".", " ").replace("_", " ") if PLACE.fullmatch(text) else _name(text)
+    if not PLACE.fullmatch(text):
+        return _name(text)
+    shaft, part, *number = text.split(".")
+    if part not in PARTS or len(number) > 1:
+        return text.replace(".", " ").replace("_", " ")
+    return f"{' '.join((_name(part), *number))}, {_name(shaft)} shaft"
 
 
 def show_sentence(text: object) -> str:
@@ -55,24 +72,72 @@ def show_scale(scale: str) -> str:
     return SCALE_WORDS.get(scale, show_text(scale).replace("_", " "))
 
 
+def in_larger_unit(heading: str, scale: str) -> tuple[str, float]:
+    """Return a heading in the unit that its numbers are to be shown in, and by what they are to be multiplied.
+
+    ``{scale}`` in the heading stands for ``scale``, which is in the words of ``show_scale``.
+    """
+    for part, larger, factor in LARGER if scale == SMALL_SCALE else ():
+        if part in heading:
+            return heading.replace(part, larger), factor
+    return heading, 1.0
+
+
+def show_age(value: float, scale: str, *, like: tuple[float, ...] = (), digits: int = 3) -> str:
+    """Return an age with its unit: ``92,300 miles``, ``119 million joint turns``."""
+    unit, factor = in_larger_unit("{scale}", show_scale(scale))
+    shown = show_number(value * factor, digits, like=tuple(one * factor for one in like))
+    return f"{shown} {unit.replace('{scale}', show_scale(scale))}"
+
+
 def is_missing(value: object) -> bool:
     """Return whether a cell holds nothing: None, NaN, NaT or empty text."""
     plain = plain_value(value)
     return plain is None or plain == ""
 
 
-def show_number(value: float, digits: int = 3, *, like: float | None = None) -> str:
+def show_number(value: float, digits: int = 3, *, like: tuple[float, ...] = ()) -> str:
     """Return a number with ``digits`` significant digits, thousands separated, without an exponent.
 
-    ``like`` is the number whose decimals are to be used: the ends of an interval are written like its estimate.
+    ``like`` are an estimate and the ends of its interval: all three are written with the decimals of the estimate, or
+    with fewer where the interval reaches ten times as far.
     """
     if not math.isfinite(value):
         return MISSING
-    leading = value if like is None or not math.isfinite(like) or like == 0 else like
-    if leading == 0:
+    estimate, reach = _reach(value, like)
+    if value == 0 and estimate == 0:
         return "0"
-    places = digits - 1 - math.floor(math.log10(abs(leading)))
-    return f"{round(value, places):,.{max(places, 0)}f}".replace("-", "−")
+    wide = reach >= FAR_WIDER * estimate
+    places = (1 if wide and estimate else digits - 1) - math.floor(math.log10(reach if wide else estimate))
+    return f"{round(value, places) + 0.0:,.{max(places, 0)}f}".replace("-", "−")
+
+
+def _reach(value: float, like: tuple[float, ...]) -> tuple[float, float]:
+    """Return how large an estimate is, and how far it or its interval reaches."""
+    sizes = [abs(one) if math.isfinite(one) else 0.0 for one in like or (value,)]
+    return sizes[0], max(*sizes, abs(value))
+
+
+def show_tally(value: float, *, like: tuple[float, ...] = ()) -> str:
+    """Return how many are to be expected: whole from ten on, else one decimal, its interval likewise."""
+    if not math.isfinite(value):
+        return MISSING
+    estimate, _ = _reach(value, like)
+    return f"{round(value, 0 if estimate >= 10 else 1) + 0.0:,.{0 if estimate >= 10 else 1}f}".replace("-", "−")
+
+
+def show_measured(value: float) -> str:
+    """Return a measured value or its limit with four digits at most, without zeros that nobody read off."""
+    if not math.isfinite(value):
+        return MISSING
+    places = max(0, 3 - math.floor(math.log10(abs(value)))) if value else 0
+    shown = f"{value:,.{places}f}"
+    return (shown.rstrip("0").rstrip(".") if places else shown).replace("-", "−")
+
+
+def show_unit(value: object) -> str:
+    """Return a unit of measure in words or signs."""
+    return UNITS.get(str(value), show_text(value))
 
 
 def show_count(value: float) -> str:
@@ -88,11 +153,21 @@ def show_whole(value: float) -> str:
     return f"{value:,.0f}".replace("-", "−") if math.isfinite(value) else MISSING
 
 
-def show_money(value: float) -> str:
-    """Return an amount of money without its currency: whole above 100, else two decimals."""
+def show_money(value: float, *, like: tuple[float, ...] = ()) -> str:
+    """Return an amount of money without its currency: whole from 100 on, else two decimals.
+
+    ``like`` are an estimate and the ends of its interval: one precision for all three, that of the largest, and no
+    more than three of its digits.
+    """
     if not math.isfinite(value):
         return MISSING
-    return (f"{value:,.0f}" if abs(value) >= 100 or value == 0 else f"{value:,.2f}").replace("-", "−")
+    _, reach = _reach(value, like)
+    if value == 0:
+        return "0"
+    if reach < 100:
+        return f"{value:,.2f}".replace("-", "−")
+    coarse = min(0, 2 - math.floor(math.log10(reach))) if like else 0
+    return f"{round(value, coarse) + 0.0:,.0f}".replace("-", "−")
 
 
 def show_ratio(value: float) -> str:
@@ -153,12 +228,15 @@ _NUMBERS = {
     "count": show_count,
     "whole": show_whole,
     "money": show_money,
+    "tally": show_tally,
+    "measured": show_measured,
     "ratio": show_ratio,
     "share": show_share,
     "odds": show_odds,
     "chance": show_chance,
 }
-KINDS = ("text", "prose", "label", "name", "place", "date", "flag", *_NUMBERS)
+_TOGETHER: dict[str, Callable[..., str]] = {"number": show_number, "money": show_money, "tally": show_tally}
+KINDS = ("text", "prose", "label", "name", "place", "unit", "date", "flag", *_NUMBERS)
 
 
 def is_numeric(kind: str) -> bool:
@@ -166,12 +244,13 @@ def is_numeric(kind: str) -> bool:
     return kind in _NUMBERS
 
 
-def show_value(value: Any, kind: str, *, like: Any = None) -> str:
-    """Return one cell as the reader sees it; ``kind`` is one of ``KINDS``, ``like`` the estimate it is an end of."""
+def show_value(value: Any, kind: str, *, like: tuple[Any, ...] = ()) -> str:
+    """Return one cell as the reader sees it; ``kind`` is one of ``KINDS``, ``like`` an estimate and its interval."""
     if is_missing(value):
         return MISSING
-    if kind == "number" and isinstance(plain_value(value), int | float):
-        return show_number(float(value), like=None if is_missing(like) else float(like))
+    if kind in _TOGETHER and isinstance(plain_value(value), int | float):
+        known = tuple(math.nan if is_missing(one) else float(one) for one in like)
+        return _TOGETHER[kind](float(value), like=known)
     if kind in _NUMBERS and isinstance(plain_value(value), int | float):
         return _NUMBERS[kind](float(value))
     if kind == "date":
@@ -181,4 +260,4 @@ def show_value(value: Any, kind: str, *, like: Any = None) -> str:
     return _WORDS.get(kind, show_text)(value)
 
 
-_WORDS = {"name": show_name, "label": show_name, "place": show_place, "prose": show_sentence}
+_WORDS = {"name": show_name, "label": show_name, "place": show_place, "unit": show_unit, "prose": show_sentence}

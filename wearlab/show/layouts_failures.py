@@ -20,7 +20,7 @@ FAILURE_LAYOUTS: dict[tuple[str, str], Layout] = {
             UNIT,
             COMPONENT,
             Field("observed", "Observed", "count"),
-            Field("expected", "Expected", "number"),
+            Field("expected", "Expected", "ratio"),
             Field("ratio", "Ratio", "ratio"),
             Field("shrunken_ratio", "Shrunken ratio", "ratio", "ratio_low", "ratio_high"),
             Field("p_value", "p value", "chance"),

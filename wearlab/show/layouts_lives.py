@@ -4,7 +4,7 @@ from wearlab.show.fields import COMPONENT, DUTY_CYCLE, FAILURES, LIVES, Field, L
 
 LIVES_LAYOUTS: dict[tuple[str, str], Layout] = {
     ("lives", "groups"): Layout(
-        "Lives behind this report",
+        "Lives on record",
         (
             COMPONENT,
             DUTY_CYCLE,
@@ -99,7 +99,6 @@ LIVES_LAYOUTS: dict[tuple[str, str], Layout] = {
         (
             COMPONENT,
             Field("level", "Class", "name"),
-            LIVES,
             FAILURES,
             ends("b10", "B10 life, {scale}", "number"),
             ends("rate_per_million", "Failures per million {scale}", "number"),
@@ -127,7 +126,7 @@ LIVES_LAYOUTS: dict[tuple[str, str], Layout] = {
         "Regrease intervals",
         (
             DUTY_CYCLE,
-            Field("current", "Today, miles", "number"),
+            Field("current", "Today (median), miles", "number"),
             Field("recommended", "Recommended, miles", "number"),
             Field("flat_zone", "Flat zone, miles", "number", "low", "high"),
             Field("cost_optimal", "Cheapest before limits, miles", "number"),
@@ -204,7 +203,7 @@ LIVES_LAYOUTS: dict[tuple[str, str], Layout] = {
             Field("years", "Years", "count"),
             Field("trucks_needed", "Trucks needed", "count"),
             Field("trucks_in_class", "Trucks in the class", "count"),
-            Field("power_of_class", "Chance with them all", "share"),
+            Field("power_of_class", "Chance with them all", "odds"),
             Field("reads", "That is", "prose"),
         ),
         rows=24,

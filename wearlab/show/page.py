@@ -10,6 +10,7 @@ from wearlab.show.figures import show_count, show_date, show_number, show_scale,
 from wearlab.show.pictures import Picture
 from wearlab.study import Study
 
+TITLE = "Drive-shaft wear report"
 AUDIENCES = ("all", "engineer", "manager", "analyst")
 
 
@@ -18,6 +19,7 @@ class Page:
     """The whole report."""
 
     title: str
+    of: str
     facts: tuple[tuple[str, str], ...]
     in_short: tuple[Brief, ...]
     decisions: tuple[Decision, ...]
@@ -36,7 +38,8 @@ def arrange(study: Study, *, audience: str) -> Page:
         raise ValueError(f"audience must be one of {', '.join(AUDIENCES)}, not {audience!r}")
     basis, decisions = study.basis, decide(study, audience=audience)
     return Page(
-        title=f"Drive shafts of {show_text(basis.source)}",
+        title=TITLE,
+        of=show_text(basis.source),
         facts=_facts(study),
         in_short=in_short(decisions),
         decisions=decisions,

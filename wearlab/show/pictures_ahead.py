@@ -5,11 +5,11 @@ from typing import Any
 
 import pandas as pd
 
-from wearlab.show.decisions import records, table_of
-from wearlab.show.figures import show_count, show_date, show_name, show_share, show_whole
+from wearlab.show.figures import show_date, show_name, show_share
 from wearlab.show.pictures import Panel, Picture, make_panel, ranges_of, source_line, span_of
 from wearlab.show.plots_failures import draw_calibration, draw_fan
 from wearlab.show.plots_lives import draw_bars, draw_ranges
+from wearlab.show.sentences import ahead_words, records, stock_title, table_of, tried_words
 from wearlab.show.tables import show_interval
 from wearlab.study import Study
 
@@ -28,8 +28,8 @@ def picture_forecast(study: Study) -> Picture | None:
     drawn = drawn.loc[[drawn.index[0], *(index for index in drawn.index[1:] if index in kept)]]
     words = [f"{show_name(row['label']).capitalize()}: {span_of(row)}." for row in records(drawn)]
     first = records(drawn)[0]
-    ahead = f"the next {study.settings.months} months" if study.settings.ahead is None else "the time ahead"
-    title = f"About {show_whole(float(first['value']))} failures in {ahead}"
+    ahead = ahead_words(study.settings.months) if study.settings.ahead is None else "the time ahead"
+    title = stock_title(totals, ahead)
     groups = drawn.iloc[1:] if len(drawn) > 1 else drawn
     alt = f"{title}. " + " ".join(words[1:5])
     draw = partial(draw_bars, groups, x="failures", y="Expected failures by group")
@@ -43,7 +43,7 @@ def picture_forecast(study: Study) -> Picture | None:
     tried = table_of(study.backtest, "backtest")
     if len(tried):
         panels.append(_tried_panel(tried, first, study))
-        words += _tried_words(tried)
+        words += tried_words(tried)
     note = (
         "Bar and line: to be counted on. Whisker and band: range that holds chance and doubt together."
         + (" Squares: what happened after a forecast made from what was known on that day." if len(tried) else "")
@@ -58,21 +58,9 @@ def _tried_panel(tried: pd.DataFrame, ahead: dict[str, Any], study: Study) -> Pa
     rows["seen"] = tried["observed"].to_numpy(float)
     now = {"label": "this forecast", "value": ahead["value"], "low": ahead["low"], "high": ahead["high"]}
     drawn = pd.concat([rows, pd.DataFrame([now])], ignore_index=True)
-    alt = " ".join(_tried_words(tried))
+    alt = " ".join(tried_words(tried))
     draw = partial(draw_ranges, drawn, x=f"failures in {study.settings.months} months", y="Forecasts and what happened")
     return make_panel("forecast-tried", "Tried on the past", alt, draw, rows=len(drawn))
-
-
-def _tried_words(tried: pd.DataFrame) -> list[str]:
-    said = []
-    for row in records(tried):
-        span = show_interval(row["expected"], row["low"], row["high"], "number")
-        side = "inside" if row["covered"] else "outside"
-        said.append(
-            f"The forecast made as of {show_date(row['as_of'])} said {span} failures; {show_count(row['observed'])} "
-            f"happened, {side} its range."
-        )
-    return said
 
 
 def picture_calibration(study: Study) -> Picture | None:

@@ -6,13 +6,12 @@ import pandas as pd
 
 from wearlab.answers.driveline import DrivelineAnswer
 from wearlab.evidence import Unanswered
-from wearlab.show.decisions import records, table_of
 from wearlab.show.document import show_text
 from wearlab.show.figures import show_name, show_number, show_share, show_value
 from wearlab.show.pictures import PANELS_SHOWN, Panel, Picture, make_panel, ranges_of, source_line, span_of
 from wearlab.show.plots_driveline import draw_damage
 from wearlab.show.plots_lives import draw_ranges
-from wearlab.show.tables import show_interval
+from wearlab.show.sentences import load_title, records, table_of
 
 TUBES_SHOWN = 10
 
@@ -40,7 +39,15 @@ def picture_load(answer: DrivelineAnswer | Unanswered) -> Picture | None:
     )
     source = source_line(answer.basis)
     data = pd.concat([explained, spectrum], ignore_index=True)
-    return Picture("load", _load_title(explained), tuple(panels), tuple(words), note, source, data)
+    return Picture(
+        "load",
+        load_title(explained) or "Which torques use up the joints",
+        tuple(panels),
+        tuple(words),
+        note,
+        source,
+        data,
+    )
 
 
 def _explained_panel(explained: pd.DataFrame) -> tuple[Panel, list[str]]:
@@ -73,18 +80,6 @@ def _damage_panel(spectrum: pd.DataFrame) -> tuple[Panel, list[str]]:
     return make_panel("load-damage", label, " ".join(words), draw, rows=2 * len(groups)), words
 
 
-def _load_title(explained: pd.DataFrame) -> str:
-    known = explained.dropna(subset=["share_explained"]) if "share_explained" in explained else explained.head(0)
-    if known.empty:
-        return "Which torques use up the joints"
-    row = records(known.loc[[known["life_ratio"].idxmin()]])[0]
-    ends = (row["share_explained"], row["share_explained_low"], row["share_explained_high"])
-    return (
-        f"By the load-life rule, load would make {show_interval(*ends, 'share')} of the shorter life of a "
-        f"{show_name(row['component'])} in {show_name(row['duty_cycle'])} work"
-    )
-
-
 def picture_tubes(answer: DrivelineAnswer | Unanswered) -> Picture | None:
     """Return the tubes that run nearest to their critical speed, against the share of it that may be used."""
     tubes = table_of(answer, "tubes")
@@ -102,7 +97,10 @@ def picture_tubes(answer: DrivelineAnswer | Unanswered) -> Picture | None:
     limit = float(near["limit"].iloc[0])
     past = int((~tubes["within"].astype(bool)).sum())
     words = [f"{row['label']}: {show_share(float(row['value']))} of its critical speed." for row in records(drawn)]
-    title = f"{past} of {len(tubes):,} measured tubes run faster than {show_share(limit)} of their critical speed"
+    runs = (
+        f"{past} of {len(tubes):,} measured tubes {'runs' if past == 1 else 'run'}" if past else "No measured tube runs"
+    )
+    title = f"{runs} faster than {show_share(limit)} of {'their' if past > 1 else 'its'} critical speed"
     draw = partial(draw_ranges, drawn, x="share of the critical speed", y="Highest shaft speed", even=limit)
     panel = make_panel("tubes", "The tubes nearest to it", f"{title}. {words[0]}", draw, rows=len(drawn))
     note = "Dashed: the share that may be used. Squares: beyond it."

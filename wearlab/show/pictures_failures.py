@@ -5,12 +5,13 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from wearlab.show.decisions import cluster_name, records, table_of, verdict_of
+from wearlab.show.decisions import cluster_name, verdict_of
 from wearlab.show.document import show_text
 from wearlab.show.figures import show_count, show_name, show_number
 from wearlab.show.pictures import PANELS_SHOWN, Panel, Picture, make_panel, ranges_of, source_line, span_of
 from wearlab.show.plots_failures import draw_observed, draw_timeline
 from wearlab.show.plots_lives import draw_ranges
+from wearlab.show.sentences import records, table_of
 from wearlab.study import Study
 
 LEVELS_SHOWN = 10

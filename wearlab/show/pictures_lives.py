@@ -6,11 +6,11 @@ import numpy as np
 import pandas as pd
 
 from wearlab.curves.fit import Fits
-from wearlab.show.decisions import class_title, life_title, life_words, records, table_of
 from wearlab.show.figures import is_missing, show_count, show_name, show_scale, show_value
 from wearlab.show.pictures import Picture, busiest, key_of, largest, make_panel, ranges_of, source_line, span_of
 from wearlab.show.plots import as_file, draw_svg
 from wearlab.show.plots_lives import draw_life_curves, draw_paper, draw_ranges
+from wearlab.show.sentences import class_title, life_title, life_words, records, table_of
 from wearlab.show.tables import show_interval
 from wearlab.study import Study
 

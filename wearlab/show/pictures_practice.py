@@ -6,12 +6,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from wearlab.show.decisions import is_changed, records, table_of
+from wearlab.show.decisions import is_changed
 from wearlab.show.document import show_text
 from wearlab.show.figures import is_missing, show_count, show_name, show_number, show_share
 from wearlab.show.pictures import Picture, busiest, largest, make_panel, ranges_of, source_line, span_of
 from wearlab.show.plots_lives import draw_ranges
 from wearlab.show.plots_practice import BAND, Marks, draw_cost, draw_gaps, draw_life_by_interval, draw_practice
+from wearlab.show.sentences import records, table_of
 from wearlab.show.tables import show_interval
 from wearlab.study import Study
 

@@ -4,12 +4,12 @@ from functools import partial
 
 import pandas as pd
 
-from wearlab.show.decisions import records, table_of
 from wearlab.show.document import show_text
 from wearlab.show.figures import show_count, show_name, show_number, show_place
 from wearlab.show.pictures import Picture, make_panel, source_line
 from wearlab.show.plots import as_file, draw_svg
 from wearlab.show.plots_records import draw_meter, draw_wear
+from wearlab.show.sentences import records, table_of, wear_title
 from wearlab.study import Study
 
 PATHS_SHOWN, METERS_SHOWN = 5, 4
@@ -37,7 +37,7 @@ def picture_wear(study: Study) -> Picture | None:
         panels.append(make_panel(f"wear-{number}", name, alt, partial(draw_wear, paths, limit=limit, unit=unit)))
     if not panels:
         return None
-    title = _wear_title(parts)
+    title = wear_title(parts)
     note = "Parts measured at least three times that come nearest to the limit. Dashed across: the limit of fleet.toml."
     source = source_line(study.history.basis)
     return Picture("wear", title, tuple(panels), tuple(words), note, source, pd.concat(data, ignore_index=True))
@@ -57,15 +57,6 @@ def _paths(parts: pd.DataFrame, measured: pd.DataFrame) -> pd.DataFrame:
         if len(found) == PATHS_SHOWN:
             break
     return pd.concat(found, ignore_index=True) if found else pd.DataFrame()
-
-
-def _wear_title(parts: pd.DataFrame) -> str:
-    known = parts.loc[parts["limit"].notna()]
-    past = int((known["miles_to_limit"] <= 0).sum())
-    soon = int(((known["miles_to_limit"] > 0) & (known["miles_to_limit"] <= 10_000)).sum())
-    return (
-        f"{show_count(past)} measured parts have reached their limit, {show_count(soon)} more will within 10,000 miles"
-    )
 
 
 def picture_meters(study: Study) -> Picture | None:

@@ -10,13 +10,13 @@ import pandas as pd
 from wearlab.answers.driveline import DrivelineAnswer
 from wearlab.driveline import DrivelineCheck, Tube
 from wearlab.evidence import Unanswered
-from wearlab.show.decisions import records
 from wearlab.show.document import plain_name, show_text, write_tables, write_text
 from wearlab.show.figures import show_number, show_share, show_whole
 from wearlab.show.pictures import Picture, make_panel
 from wearlab.show.pictures_driveline import picture_load, picture_tubes
 from wearlab.show.plots import as_file
 from wearlab.show.plots_driveline import draw_margin, draw_turn
+from wearlab.show.sentences import records
 
 
 def picture_turn(answer: DrivelineAnswer | Unanswered) -> Picture | None:

@@ -1,14 +1,14 @@
 """A result's tables as the page prints them: headings, values with their ranges, and the cautions in their rows."""
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import pandas as pd
 
 from wearlab.show.document import plain_value, show_text
 from wearlab.show.fields import Field, Layout
-from wearlab.show.figures import is_missing, is_numeric, show_sentence, show_value
+from wearlab.show.figures import in_larger_unit, is_missing, is_numeric, show_scale, show_sentence, show_value
 from wearlab.show.layouts import LAYOUTS
 
 STYLES = {"name": "name", "date": "name", "prose": "prose"}
@@ -53,13 +53,28 @@ def lay_out(
     layout = LAYOUTS.get((question, table)) or Layout(table.replace("_", " ").capitalize(), _plain_fields(frame))
     named = {field.column: field for field in layout.fields}
     first = [named.pop(name, Field(name, name.replace("_", " ").capitalize(), "name")) for name in strata]
-    fields = [field for field in (*first, *named.values()) if _present(field, frame)]
+    asked = [field for field in (*first, *named.values()) if _present(field, frame)]
+    fields, frame = _in_larger_units(asked, frame, units.get("scale", ""))
     ordered = _in_order(_picked(frame, layout), layout.order).head(layout.rows)
     rows = tuple(tuple(_cell(record, field) for field in fields) for record in ordered.to_dict("records"))
     headings = tuple((in_units(field.heading, units), is_numeric(field.kind)) for field in fields)
     return ShownTable(
         f"{section}-{table}", layout.caption, headings, rows, len(frame), f"{question}_{table}.csv", layout.folded
     )
+
+
+def _in_larger_units(fields: list[Field], frame: pd.DataFrame, scale: str) -> tuple[list[Field], pd.DataFrame]:
+    """Return fields and frame with every number in the unit that is fit to be read, its heading naming that unit."""
+    shown: list[Field] = []
+    larger: dict[str, pd.Series] = {}
+    for field in fields:
+        heading, larger_unit = in_larger_unit(field.heading, scale)
+        shown.append(replace(field, heading=heading))
+        factor = larger_unit * field.times
+        if factor != 1.0:
+            columns = (name for name in (field.column, field.low, field.high) if name in frame.columns)
+            larger |= {str(name): frame[name] * factor for name in columns}
+    return shown, frame.assign(**larger)
 
 
 def in_units(heading: str, units: Mapping[str, str]) -> str:
@@ -103,7 +118,7 @@ def _cell(record: dict[Any, Any], field: Field) -> Cell:
     high = record.get(field.high) if field.high else None
     alone = field.column not in record
     span = show_span(value, low, high, field.kind)
-    text = span if alone else show_value(value, field.kind)
+    text = span if alone else show_value(value, field.kind, like=(value, low, high) if span else ())
     sort = plain_value(low if alone else value)
     style = "number" if is_numeric(field.kind) else STYLES.get(field.kind, "")
     return Cell(text, "" if alone else span, "" if sort is None else show_text(sort), style)
@@ -112,14 +127,25 @@ def _cell(record: dict[Any, Any], field: Field) -> Cell:
 def show_interval(value: Any, low: Any, high: Any, kind: str) -> str:
     """Return ``value (low to high)``, or the value alone where no end is known or all three are one."""
     span = show_span(value, low, high, kind)
-    return f"{show_value(value, kind)} ({span})" if span else show_value(value, kind)
+    return f"{show_value(value, kind, like=(value, low, high))} ({span})" if span else show_value(value, kind)
+
+
+def show_ages(value: Any, low: Any, high: Any, scale: str) -> str:
+    """Return an age with its interval and its unit; ``scale`` is what lives are measured in."""
+    unit, factor = in_larger_unit("{scale}", show_scale(scale))
+    middle, least, most = (None if is_missing(one) else factor * float(one) for one in (value, low, high))
+    return f"{show_interval(middle, least, most, 'number')} {unit.replace('{scale}', show_scale(scale))}"
 
 
 def show_span(value: Any, low: Any, high: Any, kind: str) -> str:
-    """Return ``low to high`` with the value's decimals; nothing where no end is known or all three are one."""
+    """Return ``low to high`` with the value's decimals; nothing where no end is known or all three are one.
+
+    Without a value each end has decimals of its own, but of money, which has those of the larger.
+    """
     if (is_missing(low) and is_missing(high)) or value == low == high:
         return ""
-    ends = [show_value(end, kind, like=value) for end in (low, high)]
+    like = () if is_missing(value) else (value, low, high)
+    ends = [show_value(end, kind, like=like) for end in (low, high)]
     if is_missing(high):
         return f"{ends[0]} or more"
     return f"up to {ends[1]}" if is_missing(low) else f"{ends[0]} to {ends[1]}"

@@ -223,8 +223,8 @@ TERMS: dict[str, str] = {
         "chance and doubt together."
     ),
     "stock": (
-        "The number of parts that covers all failures of the time ahead in 95 of 100 cases. Planned changes come "
-        "on top of it."
+        "The number of parts that covers the failures and the other replacements of the time ahead together, in 95 of "
+        "100 cases (or as --service-level says). More planned changes than the records show come on top of it."
     ),
     "back-test": (
         "The forecast made again as of an earlier day from what was known then, and compared with what happened. "

@@ -225,7 +225,10 @@ def _verdict(rivals: pd.DataFrame, table: pd.DataFrame, level: float) -> tuple[C
             text = f"On this record the forecast does not beat {names[str(rival['method'])]} in {' and '.join(worse)}."
             found.append(Caution("rival-as-good", text))
     held = int(table["covered"].sum())
-    text = f"{held} of {len(table)} forecasts held what happened within their {level:.0%} range; few days prove little."
+    text = (
+        f"What happened lay within the {100 * level:.0f} % range of {held} of {len(table)} "
+        f"{'forecast' if len(table) == 1 else 'forecasts'} made on earlier days; few days prove little."
+    )
     return (*found, Caution("backtest-coverage", text))
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from wearlab.evidence import Caution
+from wearlab.evidence import Caution, say_chance
 from wearlab.history.lives import History
 
 FloatArray = npt.NDArray[np.float64]
@@ -69,7 +69,7 @@ def find_season(history: History) -> Season:
     factors = factors / factors.mean()
     most, least = int(factors.argmax()), int(factors.argmin())
     text = (
-        f"The readings show a season ({len(patterns)} years, p = {p_value:.3f}): most miles in {MONTHS[most]} "
+        f"The readings show a season ({len(patterns)} years, {say_chance(p_value)}): most miles in {MONTHS[most]} "
         f"({factors[most]:.2f} of the mean), fewest in {MONTHS[least]} ({factors[least]:.2f}); the months ahead follow "
         "it."
     )
