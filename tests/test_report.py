@@ -442,6 +442,7 @@ def test_several_clusters_each_have_their_section() -> None:
         (show_interval(3.5, 1.0, 7.0, "tally"), "3.5 (1.0 to 7.0)"),
         (show_measured(0.0065), "0.0065"),
         (show_place("main.joint.1"), "joint 1, main shaft"),
+        (show_place("coupling_2.boot"), "boot, coupling shaft 2"),
         (show_place("front.left.2"), "front left 2"),
         (show_ages(1.187e8, 1.004e8, 1.67e8, "joint_cycles"), "119 (100 to 167) million joint turns"),
     ],

@@ -55,7 +55,9 @@ def show_place(value: object) -> str:
     shaft, part, *number = text.split(".")
     if part not in PARTS or len(number) > 1:
         return text.replace(".", " ").replace("_", " ")
-    return f"{' '.join((_name(part), *number))}, {_name(shaft)} shaft"
+    words, _, count = _name(shaft).rpartition(" ")
+    where = f"{words} shaft {count}" if words and count.isdigit() else f"{_name(shaft)} shaft"
+    return f"{' '.join((_name(part), *number))}, {where}"
 
 
 def show_sentence(text: object) -> str:
