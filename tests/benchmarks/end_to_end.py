@@ -78,7 +78,8 @@ def run_tool(folder: Path, out: Path, *, draws: int, every: bool) -> dict[str, A
         opened.__exit__(None, None, None)
     asked: dict[str, Any] = {"level": 0.9, "seed": 1}
     fits = stages.run("fit", lambda: _shown(fit_strata(history, by=None, component=None, mode=None, **asked)))
-    stages.run("compare", lambda: _shown(compare_classes(history, factor="duty_cycle", progress=quiet, **asked)))
+    compared: dict[str, Any] = {"factor": "duty_cycle", "progress": quiet, "fitted": fits.plain}  # as a study does
+    stages.run("compare", lambda: _shown(compare_classes(history, **compared, **asked)))
     if every:
         _ask_the_rest(stages, history, asked)
     lives = history.lives.rename(columns={"start_date": "start", "end_date": "end"})
