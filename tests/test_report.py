@@ -155,7 +155,7 @@ def test_every_picture_says_its_message_its_source_and_the_same_in_words_and_dat
 
 def test_the_message_of_a_picture_is_what_its_numbers_say(page: Reader) -> None:
     for message in (
-        "What an interval costs: shorter in vocational, the same in line-haul",
+        "By what it costs, regrease sooner in vocational, as today in line-haul",
         "In vocational work twice the interval means 1.92 (1.53 to 2.41) times the joint failures",
         "A joint in line-haul work lasts 1.92 (1.59 to 2.33) times as long as in vocational",
         "Boots fitted in quarter 2 of 2024 failed 21 times where 8.0 were to be expected",

@@ -1,12 +1,13 @@
 """Pictures of lives: the curves, the points on Weibull paper, and the classes side by side."""
 
+from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
 import pandas as pd
 
 from wearlab.curves.fit import Fits
-from wearlab.show.figures import is_missing, show_count, show_name, show_scale, show_value
+from wearlab.show.figures import in_larger_unit, is_missing, show_count, show_name, show_scale, show_value
 from wearlab.show.pictures import Picture, busiest, key_of, largest, make_panel, ranges_of, source_line, span_of
 from wearlab.show.plots import as_file, draw_svg
 from wearlab.show.plots_lives import draw_life_curves, draw_paper, draw_ranges
@@ -15,6 +16,17 @@ from wearlab.show.tables import show_interval
 from wearlab.study import Study
 
 POINTS_SHOWN, CLASSES_SHOWN = 40, 20
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What a chart of ranges shows: a column, ``times`` its numbers, and the words of its axes."""
+
+    name: str
+    column: str
+    times: float
+    y: str
+    x: str
 
 
 def picture_lives(study: Study) -> Picture | None:
@@ -48,7 +60,9 @@ def picture_classes(study: Study) -> Picture | None:
     """Return the B10 life of each class with its interval, one chart per part."""
     title = class_title(table_of(study.comparison, "contrasts"))
     note = "Dot: best estimate. Line: its range. Ranges that overlap widely mean that the classes cannot be told apart."
-    return _class_ranges(study, "class_lives", "b10", title, note, y="B10 life", x=show_scale(study.basis.scale))
+    unit, factor = in_larger_unit("{scale}", show_scale(study.basis.scale))
+    shown = Shown("class_lives", "b10", factor, "B10 life", unit.replace("{scale}", show_scale(study.basis.scale)))
+    return _class_ranges(study, shown, title, note)
 
 
 def picture_rates(study: Study) -> Picture | None:
@@ -56,20 +70,20 @@ def picture_rates(study: Study) -> Picture | None:
     classes = table_of(study.comparison, "classes")
     if "rate_per_million" not in classes or classes["rate_per_million"].notna().sum() == 0:
         return None
-    scale = show_scale(study.basis.scale)
+    unit, factor = in_larger_unit("per million {scale}", show_scale(study.basis.scale))
+    unit = unit.replace("{scale}", show_scale(study.basis.scale))
     worst = records(classes.loc[[classes["rate_per_million"].idxmax()]])[0]
-    span = show_interval(
-        worst["rate_per_million"], worst["rate_per_million_low"], worst["rate_per_million_high"], "number"
-    )
+    rate, low, high = (factor * float(worst[f"rate_per_million{end}"]) for end in ("", "_low", "_high"))
+    span = show_interval(rate, low, high, "number")
     part = "Parts" if is_missing(worst["component"]) else f"{show_name(worst['component']).capitalize()}s"
-    title = f"{part} in {show_name(worst['level'])} work fail most often: {span} per million {scale}"
+    title = f"{part} in {show_name(worst['level'])} work fail most often: {span} {unit}"
     note = "Dot: failures over all miles watched, whatever the age of the part. Line: its range."
-    return _class_ranges(
-        study, "class_rates", "rate_per_million", title, note, y="Failures", x=f"failures per million {scale}"
-    )
+    shown = Shown("class_rates", "rate_per_million", factor, "Failures", f"failures {unit}")
+    return _class_ranges(study, shown, title, note)
 
 
-def _class_ranges(study: Study, name: str, column: str, title: str, note: str, *, y: str, x: str) -> Picture | None:
+def _class_ranges(study: Study, shown: Shown, title: str, note: str) -> Picture | None:
+    column, x, y = shown.column, shown.x, shown.y
     classes = table_of(study.comparison, "classes")
     if classes.empty or classes[column].notna().sum() == 0:
         return None
@@ -79,17 +93,20 @@ def _class_ranges(study: Study, name: str, column: str, title: str, note: str, *
     for number, (component, rows) in enumerate(some.groupby("part", sort=False)):
         kept = _largest(rows.loc[rows[column].notna()])
         drawn = ranges_of(kept, "level", column, f"{column}_low", f"{column}_high")
+        drawn[["value", "low", "high"]] *= shown.times
         if drawn.empty:
             continue
         spoken = [f"{show_name(row['label'])} {span_of(row)}" for row in records(drawn)]
         alt = f"{show_name(component).capitalize()}, {y} in {x}: {'; '.join(spoken)}."
         words.append(alt)
         draw = partial(draw_ranges, drawn, x=x, y=y)
-        panels.append(make_panel(f"{name}-{number}", show_name(component).capitalize(), alt, draw, rows=len(drawn)))
+        panels.append(
+            make_panel(f"{shown.name}-{number}", show_name(component).capitalize(), alt, draw, rows=len(drawn))
+        )
     if classes.groupby("part").size().max() > CLASSES_SHOWN:
         note += f" Drawn are the {CLASSES_SHOWN} classes with the most failures; the data have all of them."
     source = source_line(study.comparison.basis)
-    return Picture(name, title, tuple(panels), tuple(words), note + fewer, source, classes.drop(columns="part"))
+    return Picture(shown.name, title, tuple(panels), tuple(words), note + fewer, source, classes.drop(columns="part"))
 
 
 def _largest(classes: pd.DataFrame) -> pd.DataFrame:

@@ -9,7 +9,7 @@ import pandas as pd
 from wearlab.show.decisions import is_changed
 from wearlab.show.document import show_text
 from wearlab.show.figures import is_missing, show_count, show_name, show_number, show_share
-from wearlab.show.pictures import Picture, busiest, largest, make_panel, ranges_of, source_line, span_of
+from wearlab.show.pictures import Picture, busiest, largest, make_panel, ranges_of, source_line
 from wearlab.show.plots_lives import draw_ranges
 from wearlab.show.plots_practice import BAND, Marks, draw_cost, draw_gaps, draw_life_by_interval, draw_practice
 from wearlab.show.sentences import records, table_of
@@ -54,16 +54,16 @@ def _busy_classes(regrease: pd.DataFrame) -> tuple[pd.DataFrame, str]:
 
 
 def _cost_title(regrease: pd.DataFrame) -> str:
-    """Return in one sentence where a shorter stop pays, where a longer one, and where neither is shown."""
-    ways: dict[str, list[str]] = {"shorter": [], "longer": [], "the same": []}
+    """Return in one sentence where it pays to regrease sooner, where later, and where neither is shown."""
+    ways: dict[str, list[str]] = {"sooner": [], "later": [], "as today": []}
     for row in records(regrease):
         if is_changed(row):
-            way = "shorter" if float(row["recommended"]) < float(row["current"]) else "longer"
+            way = "sooner" if float(row["recommended"]) < float(row["current"]) else "later"
         else:
-            way = "the same"
+            way = "as today"
         ways[way].append(show_name(row["duty_cycle"]))
     said = [f"{way} in {_some(names)}" for way, names in ways.items() if names]
-    return f"What an interval costs: {', '.join(said)}"
+    return f"By what it costs, regrease {', '.join(said)}"
 
 
 def _some(names: list[str]) -> str:
@@ -205,9 +205,14 @@ def picture_sensitivity(study: Study) -> Picture | None:
         if drawn.empty:
             continue
         name = show_name(component).capitalize()
-        spoken = [f"{name}, {show_text(row['label'])}: theta {span_of(row)}." for row in records(drawn)]
+        spoken = [
+            f"{name}, {show_text(row['label'])}: theta {show_interval(row['value'], row['low'], row['high'], 'ratio')}."
+            for row in records(drawn)
+        ]
         words += spoken
-        draw = partial(draw_ranges, drawn, x="theta", y="Seen", even=0.0)
+        draw = partial(
+            draw_ranges, drawn, x="theta: 0 no effect, 1 failures double with the interval", y="Seen", even=0.0
+        )
         panels.append(make_panel(f"sensitivity-{number}", name, " ".join(spoken), draw, rows=len(drawn)))
     greased = seen.loc[seen["check"] != "negative control", "theta"]
     title = f"Seen in {len(greased)} ways, the effect of the interval is above zero in {int((greased > 0).sum())}"

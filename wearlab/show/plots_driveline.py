@@ -22,9 +22,10 @@ def draw_turn(turn: pd.DataFrame, *, ax: Axes, quantity: str = "ratio", limit: f
         ax.axhline(side * (limit or 0.0), color=MUTED, linewidth=1, linestyle=(0, (2, 2)))
     ax.set_xticks(range(0, 361, 90))
     ax.grid(visible=True, axis="y", color=GRID)
-    ax.margins(y=0.22)
+    low, high = ax.get_ylim()
+    ax.set_ylim(low, high + 0.3 * (high - low))
     ax.legend(frameon=False, fontsize=9.5, loc="upper right", ncols=2)
-    unit = "speed against the first shaft" if quantity == "ratio" else "acceleration, rad/s²"
+    unit = "Speed against the first shaft" if quantity == "ratio" else "Acceleration, rad/s²"
     label_axes(ax, x="turn of the first shaft, degrees", y=unit)
     return ax
 
@@ -43,9 +44,9 @@ def draw_damage(bins: pd.DataFrame, *, ax: Axes) -> Axes:
             labels.append((len(groups) - 1 - place + offset, f"{show_name(group)}, {what}"))
     ax.set_yticks([place for place, _ in labels], [text for _, text in labels])
     ax.set_xlim(0, 1)
-    ax.set_xticks([0, 0.25, 0.5, 0.75, 1], ["0", "25%", "50%", "75%", "100%"])
+    ax.set_xticks([0, 0.25, 0.5, 0.75, 1], ["0", "25", "50", "75", "100 %"])
     ax.tick_params(axis="y", length=0)
-    label_axes(ax, x="share; the highest torque at the right", y="")
+    label_axes(ax, x="share; the highest torque at the right", y="Turns, and joint life used")
     return ax
 
 
@@ -73,10 +74,10 @@ def draw_margin(
     write_at(ax, "this shaft", at, shift=(-6, -3), across="right")
     end = len(lengths) - 1
     write_at(ax, "critical", (lengths[end], critical[end]), shift=(0, 8), across="right", upright="bottom")
-    write_at(ax, f"{share:.0%} of it", (lengths[end], critical[end] * share), shift=(0, -6), across="right")
+    write_at(ax, f"{100 * share:.0f} % of it", (lengths[end], critical[end] * share), shift=(0, -6), across="right")
     ax.set_ylim(0, None)
     ax.grid(visible=True, axis="y", color=GRID)
     number_axis(ax, "x")
     number_axis(ax, "y")
-    label_axes(ax, x="length between joint centers, mm", y="shaft speed, turns a minute")
+    label_axes(ax, x="length between joint centers, mm", y="Shaft speed, turns a minute")
     return ax

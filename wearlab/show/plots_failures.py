@@ -36,7 +36,8 @@ def draw_observed(units: pd.DataFrame, *, ax: Axes) -> Axes:
     reach = max(1.0, float(units[["observed", "expected"]].to_numpy(float).max()))
     wide = max(0.5, float(units["expected"].max()))
     ax.plot([0, reach], [0, reach], color=MUTED, linewidth=1, linestyle=(0, (4, 2)))
-    write_at(ax, "as expected", (0.98 * min(wide, reach), 0.98 * min(wide, reach)), across="right", color=MUTED)
+    end = 0.98 * min(wide, reach)
+    write_at(ax, "as expected", (end, end), shift=(-12, 4), across="right", upright="bottom", color=MUTED)
     worst = marked.sort_values(["observed", "expected"], ascending=[False, True], kind="stable").head(NAMED)
     for observed, rows in worst.groupby(worst["observed"].astype(float), sort=False):
         names = ", ".join(dict.fromkeys(shorten(label, 12) for label in rows["label"]))
@@ -118,7 +119,9 @@ def draw_calibration(groups: pd.DataFrame, *, ax: Axes) -> Axes:
     for expected, observed, low, high in shares:
         ax.plot([expected, expected], [low, high], color=SERIES[0], linewidth=2.0)
         ax.plot([expected], [observed], marker=MARKERS[0], color=SERIES[0], markersize=6)
-    write_at(ax, "as forecast", (0.97 * reach, 0.97 * reach), across="right", color=MUTED)
+    write_at(
+        ax, "as forecast", (0.9 * reach, 0.9 * reach), shift=(-12, 4), across="right", upright="bottom", color=MUTED
+    )
     ax.set_xlim(0, reach)
     ax.set_ylim(0, reach * 1.05)
     ax.grid(color=GRID)

@@ -105,6 +105,7 @@ def _write_at_risk(curves: pd.DataFrame, names: list[str], ax: Axes) -> None:
                 )
 
 
+LONGEST_LABEL = 32
 PAPER_SHARES = (0.001, 0.01, 0.05, 0.2, 0.5, 0.9, 0.99)
 
 
@@ -156,7 +157,7 @@ def draw_ranges(ranges: pd.DataFrame, *, ax: Axes, x: str, y: str, even: float |
         if np.isfinite(value):
             ax.plot([value], [place], marker=MARKERS[number], color=SERIES[number], markersize=7)
     ax.plot(seen, places, marker=MARKERS[1], color=SERIES[1], markersize=7, linestyle="none")
-    ax.set_yticks(places, [shorten(show_name(label)) for label in rows["label"]])
+    ax.set_yticks(places, [shorten(show_name(label), LONGEST_LABEL) for label in rows["label"]])
     ax.set_ylim(-0.6, len(rows) - 0.4)
     ax.set_xlim(bottom * 1.08, top * 1.08 if top > 0 else 1)
     ax.tick_params(axis="y", length=0)
