@@ -365,10 +365,11 @@ def test_an_estimate_outside_the_truck_interval_stretches_it_and_is_explained() 
     assert item.b10.low <= item.b10.value <= item.b10.high
     assert any(caution.code == "trucks-differ" for caution in item.cautions)
     (drawn_out,) = [caution.text for caution in item.cautions if caution.code == "interval-drawn-out"]
-    said = drawn_out.split(" ends at ")[0].replace(",", "").split()
-    for name, estimate in (("beta", item.shape), ("eta", item.eta), ("b10", item.b10), ("b50", item.b50)):
+    said = drawn_out.split(" of ")[1].split(" ends at ")[0].split(", ")
+    named = (("shape", item.shape), ("characteristic life", item.eta), ("B10", item.b10), ("B50", item.b50))
+    for name, estimate in named:
         assert (name in said) == (estimate.value in (estimate.low, estimate.high))
-    assert f"{item.truck.life_at(0.1):,.0f}" in drawn_out
+    assert f"B10 is {float(f'{item.truck.life_at(0.1):.3g}'):,.10g}" in drawn_out
     row = fit(make_lives(exits, failed, unit_id=units)).tables()["fits"].iloc[0]
     assert low <= row["b10_averaged"] <= high
 

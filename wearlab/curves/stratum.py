@@ -18,6 +18,7 @@ from wearlab.curves.weibull import FloatArray, Weibull
 from wearlab.evidence import Basis, Caution, add_cautions
 
 SHARES = {"eta": 1.0 - float(np.exp(-1.0)), "b1": 0.01, "b10": 0.10, "b50": 0.50}
+NAMES = {"beta": "shape", "eta": "characteristic life", "b1": "B1", "b10": "B10", "b50": "B50"}
 FEW = 10  # failures below which the shape is little more than a guess
 ENOUGH_FOR_TRUCKS = 20  # failures from which the spread between trucks is estimated
 SEVERAL = 5  # trucks with more than one life that make it worth estimating
@@ -262,10 +263,11 @@ def _say_stretched(truck: TruckFit | None, estimates: dict[str, Estimate]) -> tu
     at_end = [name for name, estimate in estimates.items() if estimate.value in (estimate.low, estimate.high)]
     if truck is None or not at_end:
         return ()
+    averaged = _say_age(truck.life_at(SHARES["b10"]))
     text = (
-        f"the interval of {', '.join(at_end)} ends at the value itself: the value is that of all lives, the interval "
+        f"the interval of {_name_all(at_end)} ends at the value itself: the value is that of all lives, the interval "
         "that of the curve averaged over trucks, which lies to one side of it and was drawn out to hold it. Averaged "
-        f"over trucks B10 is {truck.life_at(SHARES['b10']):,.0f}, and the shape of one truck {truck.curve.shape:.2f}."
+        f"over trucks B10 is {averaged}, and the shape of one truck {truck.curve.shape:.2f}."
     )
     return (("interval-drawn-out", text),)
 
@@ -274,7 +276,12 @@ def _say_open(estimates: dict[str, Estimate]) -> tuple[tuple[str, str], ...]:
     lacking = [name for name, estimate in estimates.items() if estimate.low is None or estimate.high is None]
     if not lacking:
         return ()
-    return (("open-interval", f"the data set no limit on one side of {', '.join(lacking)}: that end is blank."),)
+    text = f"the data set no limit on one side of {_name_all(lacking)}: that end is blank."
+    return (("open-interval", text),)
+
+
+def _name_all(names: list[str]) -> str:
+    return ", ".join(NAMES[name] for name in names)
 
 
 def _say_thin(obs: Observations, basis: Basis) -> tuple[tuple[str, str], ...]:
