@@ -1,7 +1,11 @@
-"""Whether the numbers of a JSON document can be: finite, shares within 0 to 1, and no interval without its estimate."""
+"""Whether the numbers of an output can be: finite, shares within 0 to 1, and no interval without its estimate."""
 
+import csv
+import json
+import re
 from collections.abc import Iterator
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 _SLACK = 1e-9  # of the size of the estimate: rounding of the last digits
@@ -14,6 +18,31 @@ _FREE = {("regrease", "low")}
 def find_faults(document: Any, place: str = "") -> list[str]:
     """Return what cannot be in a document: each fault with the place where it stands."""
     return list(_walk(document, place, ""))
+
+
+def find_faults_in_files(folder: Path) -> list[str]:
+    """Return what cannot be in the JSON, CSV and pages of a folder of outputs: each fault with its file and place."""
+    found: list[str] = []
+    for path in sorted(folder.rglob("*")):
+        if path.suffix in {".html", ".svg"}:
+            found += [f"{path.name}: {word}" for word in _NO_NUMBER.findall(path.read_text(encoding="utf-8"))]
+        elif path.suffix == ".json":
+            found += find_faults(json.loads(path.read_text(encoding="utf-8")), path.name)
+        elif path.suffix == ".csv":
+            with path.open(encoding="utf-8", newline="") as stream:
+                rows = [{name: _as_number(cell) for name, cell in row.items()} for row in csv.DictReader(stream)]
+            found += find_faults({path.stem.rpartition("_")[2]: rows}, path.name)
+    return found
+
+
+_NO_NUMBER = re.compile(r"(?<![\w&])[-+]?(?:nan|inf|infinity)(?:px|%)?(?![\w-])", re.IGNORECASE)
+
+
+def _as_number(cell: str | None) -> str | float | None:
+    try:
+        return float(cell or "x")
+    except ValueError:
+        return cell
 
 
 def _walk(value: Any, place: str, table: str) -> Iterator[str]:

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from tests.hardening.files import Table
-from tests.hardening.numbers import find_faults
+from tests.hardening.numbers import find_faults, find_faults_in_files
 from tests.hardening.test_found import answer, lives
 
 TOML = "records_from = {start}\nas_of = {end}\nmax_set_aside_share = 1.0\n"
@@ -30,6 +30,23 @@ def test_the_checker_finds_what_cannot_be() -> None:
     assert find_faults({"units": [{"probability": 0.2, "low": 0.3, "high": 0.95, "expected": 0.5}]})
     assert find_faults({"x": [{"p_value": 1.5}]})
     assert find_faults({"x": [float("nan")]})
+
+
+@pytest.mark.parametrize(
+    ("name", "bad", "good"),
+    [
+        ("a.json", '{"x": [NaN]}', '{"x": [1.0, null, "nan"]}'),
+        ("b_fits.csv", "beta,beta_low,beta_high\n4,1,3\n", "beta,beta_low,beta_high\n2,1,\n"),
+        ("c.csv", "cost,unit\ninf,T1\n", "cost,unit\n1e9,T1\n"),
+        ("d.html", "<td>nan</td>", "<td>information, finance, nan-o</td>"),
+        ("e.svg", '<path d="M 1 -inf"/>', '<path d="M 1 -1"/>'),
+    ],
+)
+def test_the_checker_finds_it_in_every_kind_of_file(name: str, bad: str, good: str, tmp_path: Path) -> None:
+    (tmp_path / name).write_text(good, encoding="utf-8")
+    assert find_faults_in_files(tmp_path) == []
+    (tmp_path / name).write_text(bad, encoding="utf-8")
+    assert len(find_faults_in_files(tmp_path)) == 1
 
 
 def make_fleet(
