@@ -1,9 +1,9 @@
 """The tests on other versions of Python and of the libraries: ``python -m tests.hardening.compatibility NAME PYTHON``.
 
 PYTHON is the interpreter of an environment in which wearlab and its tests are installed (``--note`` says how). The core
-of the suite runs in it, without the browser, the notebooks and the long simulations; the outcome is added to
-``compatibility.json`` and ``compatibility.md`` beside this file. ``--lowest`` prints the lower bounds of pyproject.toml
-as pins for such an environment: ``pip install -e '.[dev]' -c lowest.txt``.
+of the suite runs in it, without the browser, the notebooks and the long simulations, or the ``--files`` of it that are
+named; the outcome is added to ``compatibility.json`` and ``compatibility.md`` beside this file. ``--lowest`` prints the
+lower bounds of pyproject.toml as pins for such an environment: ``pip install -e '.[dev]' -c lowest.txt``.
 """
 
 import argparse
@@ -43,6 +43,7 @@ def main() -> None:
     parser.add_argument("python", nargs="?")
     parser.add_argument("--note", default="newest versions")
     parser.add_argument("--lowest", action="store_true")
+    parser.add_argument("--files", nargs="+", choices=CORE, default=CORE, help="run these files of the core alone")
     asked = parser.parse_args()
     if asked.lowest:
         sys.stdout.write(lowest())
@@ -63,7 +64,7 @@ def main() -> None:
         "ignore::DeprecationWarning",
         "--continue-on-collection-errors",
     ]
-    words = [asked.python, "-m", "pytest", *options, *(f"tests/{name}" for name in CORE)]
+    words = [asked.python, "-m", "pytest", *options, *(f"tests/{name}" for name in asked.files)]
     ran = subprocess.run(words, capture_output=True, text=True, check=False, cwd=ROOT)
     lines = ran.stdout.splitlines()
     closing = next((line for line in reversed(lines) if " passed" in line or " failed" in line), "nothing ran")
@@ -72,6 +73,7 @@ def main() -> None:
     found[asked.name] = {
         "python": python,
         "note": asked.note,
+        "files": [] if asked.files == CORE else asked.files,
         "versions": json.loads(versions),
         "closing": closing,
         "failed": failed,
@@ -95,10 +97,13 @@ def _write_table(found: dict[str, dict[str, object]]) -> None:
         "|---|---|---|" + "---|" * len(LIBRARIES),
     ]
     for name, one in found.items():
+        files = one.get("files") or []
+        assert isinstance(files, list)
+        part = f"; of the core {', '.join(files)}" if files else ""
         versions = one["versions"]
         assert isinstance(versions, dict)
         cells = " | ".join(str(versions[library]) for library in LIBRARIES)
-        lines.append(f"| {name} ({one['note']}) | {one['python']} | {one['closing']} | {cells} |")
+        lines.append(f"| {name} ({one['note']}) | {one['python']} | {one['closing']}{part} | {cells} |")
     TABLE.write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 

@@ -1,6 +1,7 @@
 """fleet.toml made from one source of chance: every setting there is, in its place, then spoiled."""
 
 import random
+from copy import deepcopy
 from datetime import date
 from typing import Any
 
@@ -59,7 +60,7 @@ def spoil_settings(rnd: random.Random, settings: dict[str, Any]) -> dict[str, An
             place = place.setdefault(part, {}) if isinstance(place, dict) else {}
         if isinstance(place, dict):
             name = last if rnd.random() < 0.9 else rnd.choice(NAMES)
-            place[name] = rnd.choice(_VALUES) if rnd.random() < 0.8 else rnd.choice(_CASTS)(rnd)
+            place[name] = deepcopy(rnd.choice(_VALUES)) if rnd.random() < 0.8 else rnd.choice(_CASTS)(rnd)
     if rnd.random() < 0.1 and settings:
         del settings[rnd.choice(list(settings))]
     return settings
