@@ -8,6 +8,8 @@ lower bounds of pyproject.toml as pins for such an environment: ``pip install -e
 
 import argparse
 import json
+import os
+import platform
 import re
 import subprocess
 import sys
@@ -72,6 +74,7 @@ def main() -> None:
     found = json.loads(FOUND.read_text(encoding="utf-8")) if FOUND.exists() else {}
     found[asked.name] = {
         "python": python,
+        "date": str(datetime.now(UTC).date()),
         "note": asked.note,
         "files": [] if asked.files == CORE else asked.files,
         "versions": json.loads(versions),
@@ -91,10 +94,10 @@ def _write_table(found: dict[str, dict[str, object]]) -> None:
         "core of the suite (store, loading, lives, fits, answers, plots, workbook, truth), without the browser, the",
         "notebooks and the long simulations; the whole suite runs on the gate's own version.",
         "",
-        str(datetime.now(UTC).date()),
+        f"{platform.machine()}, {os.cpu_count()} cores",
         "",
-        f"| environment | Python | outcome | {' | '.join(LIBRARIES)} |",
-        "|---|---|---|" + "---|" * len(LIBRARIES),
+        f"| environment | date | Python | outcome | {' | '.join(LIBRARIES)} |",
+        "|---|---|---|---|" + "---|" * len(LIBRARIES),
     ]
     for name, one in found.items():
         files = one.get("files") or []
@@ -103,7 +106,7 @@ def _write_table(found: dict[str, dict[str, object]]) -> None:
         versions = one["versions"]
         assert isinstance(versions, dict)
         cells = " | ".join(str(versions[library]) for library in LIBRARIES)
-        lines.append(f"| {name} ({one['note']}) | {one['python']} | {one['closing']}{part} | {cells} |")
+        lines.append(f"| {name} ({one['note']}) | {one['date']} | {one['python']} | {one['closing']}{part} | {cells} |")
     TABLE.write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 

@@ -33,7 +33,8 @@ def run_cases(place: Path, report: Path) -> Iterator[tuple[str, str, float]]:
     pytest.main([str(HERE / "test_numbers.py"), *words, "-o", "tmp_path_retention_policy=all"])
     for case in ET.parse(report).iter("testcase"):  # noqa: S314 - pytest wrote it
         name = case.get("name", "")[5:].replace("_", " ")
-        yield name, "held" if not len(case) else "**not held**", float(case.get("time", 0))
+        if not name.startswith("the checker"):
+            yield name, "held" if not len(case) else "**not held**", float(case.get("time", 0))
 
 
 def find_sources(place: Path) -> list[Path]:

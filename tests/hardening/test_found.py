@@ -9,6 +9,8 @@ import sys
 from pathlib import Path
 from typing import Any
 
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 
 from tests.fleet_files import write_folder
@@ -85,3 +87,13 @@ def test_a_terminal_of_few_letters_gets_codes_for_the_others(tmp_path: Path) -> 
     )
     assert done.returncode == 0, done.stderr
     assert rb"\u65e5\u672c" in done.stdout
+
+
+def test_a_parquet_file_whose_column_name_is_no_text_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "units.parquet"
+    pq.write_table(pa.table({"unit_id": ["T1"], "abcdef": ["T1"]}), path, store_schema=False)
+    path.write_bytes(path.read_bytes().replace(b"abcdef", b"\xe6bcdef"))
+    with pytest.raises(DataError, match="no whole Parquet file"):
+        open_file(DataFile(path.name, path, "units", {}), FleetConfig())
+    status, document, _ = answer("fit", path)
+    assert (status, document["error"]["code"]) == (2, "not-parquet")

@@ -21,7 +21,7 @@ def read_parquet(file: DataFile) -> Sheet:
     try:
         size = file.path.stat().st_size
         parquet = open_parquet(file.path, file.name, size)
-    except (OSError, pa.ArrowException) as error:
+    except (OSError, UnicodeError, pa.ArrowException) as error:
         raise unreadable(file.name, f"it is no whole Parquet file ({_first_line(error)})") from None
     header = tuple(name.strip() for name in parquet.schema_arrow.names)
     return Sheet(header, 1, _batches(file, parquet, size), parquet.metadata.num_rows)
@@ -82,7 +82,7 @@ def _batches(file: DataFile, parquet: pq.ParquetFile, size: int) -> Iterator[Bat
                 names = ["line", *(f"c{number}" for number in range(len(columns)))]
                 yield Batch(pa.table([lines, *columns], names=names), ())
                 line += batch.num_rows
-    except (OSError, pa.ArrowException) as error:
+    except (OSError, UnicodeError, pa.ArrowException) as error:
         raise unreadable(file.name, f"it breaks off after row {line - 1} ({_first_line(error)})") from None
 
 
