@@ -7,9 +7,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from wearlab.history.episodes import lay_out, spell_out
 from wearlab.history.groups import count_groups
 from wearlab.history.pieces import LocalEngine, build_in_pieces, join_frames
-from wearlab.history.steps import Values
+from wearlab.history.steps import TO_LAY, Values
 from wearlab.history.store import Store
 
 EPISODE_COLUMNS = (
@@ -52,12 +53,11 @@ def collect_frames(
             parts.ignored.append(engine.frame("services_ignored", mine))
 
     def episodes(engine: LocalEngine, mine: Values) -> None:
-        if "lives" not in joined:
-            joined.update({name: join_frames(parts.frames.pop(name)) for name in _BY_PIECE})
-        found = engine.frame("episodes_frame", mine)
-        parts.episodes.append(_name_episodes(found, joined["lives"], joined["units"]))
+        laid = spell_out(lay_out(*(engine.coded(name, mine) for name in TO_LAY)))
+        parts.episodes.append(_date_episodes(laid))
 
     build_in_pieces(store, values, lives=lives, episodes=episodes, progress=progress)
+    joined.update({name: join_frames(parts.frames.pop(name)) for name in _BY_PIECE})
     frames = {name: joined[name] for name in ("lives", "gaps", "stops", "units", "plan", "measurements", "meters")}
     frames["left_out"] = _in_order(joined["left_out"])
     frames["groups"] = count_groups(frames["lives"], joined["class_exposure"], frames["left_out"], joined["unplaced"])
@@ -73,13 +73,11 @@ def _in_order(left_out: pd.DataFrame) -> pd.DataFrame:
     return left_out.sort_values(["component", "duty_cycle"], kind="stable", ignore_index=True)
 
 
-def _name_episodes(episodes: pd.DataFrame, lives: pd.DataFrame, units: pd.DataFrame) -> pd.DataFrame:
-    """Return the episodes with what their life and truck say: taken over by place, which shares the texts."""
-    life = episodes["life_id"].to_numpy() - 1
-    unit = episodes["unit_no"].to_numpy() - 1
-    said = {name: lives[name].to_numpy()[life] for name in ("unit_id", "position", "component", "hardware", "count")}
-    said["shop"] = units["shop"].to_numpy()[unit]
-    columns = {name: said[name] if name in said else episodes.pop(name).to_numpy() for name in EPISODE_COLUMNS}
+def _date_episodes(laid: pd.DataFrame) -> pd.DataFrame:
+    """Return the episodes with dates for days, each counted once."""
+    days = {name: laid.pop(f"{name}_day").to_numpy().astype("datetime64[D]") for name in ("entry", "exit")}
+    said = {f"{name}_date": day.astype("datetime64[us]") for name, day in days.items()} | {"count": np.ones(len(laid))}
+    columns = {name: said[name] if name in said else laid.pop(name).array for name in EPISODE_COLUMNS}
     return pd.DataFrame(columns, copy=False)
 
 

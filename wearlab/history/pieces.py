@@ -15,15 +15,24 @@ from wearlab.history.steps import (
     Judgement,
     Values,
     bound,
-    build_episodes,
     build_lives,
+    build_practice,
     read_step,
     weigh_practice,
 )
 from wearlab.history.store import Store
 
 PIECE_ROWS = 1_200_000  # services and readings of the trucks of one piece
-KEPT = ("unit_now", "unit_end", "stop", "era", "gap", "truck_shop", "life")  # what practice and episodes are made of
+KEPT = {  # what practice and episodes are made of
+    "unit_now": "unit_no, turns_per_mile, record_start",
+    "unit_end": "*",
+    "stop": "*",
+    "era": "*",
+    "gap": "unit_no, era_no, duty_cycle, end_day, miles, counted",
+    "truck_shop": "*",
+    "life": "life_id, unit_no, unit_id, position, component, hardware, start_at, start_meter_miles, entry, exit, "
+    "failed, lower, upper, entry_day, end_day, entry_miles, exit_miles, fittable",
+}
 
 _TYPES = {"integer": pa.int32(), "bigint": pa.int64(), "double": pa.float64(), "boolean": pa.bool_(),
           "string": pa.string()}  # fmt: skip
@@ -51,8 +60,16 @@ class LocalEngine:
 
     def frame(self, name: str, values: Values) -> pd.DataFrame:
         """Return the rows of the query ``sql/lives/<name>.sql``; equal texts are one text in memory."""
+        return to_frame(self.arrow(name, values))
+
+    def coded(self, name: str, values: Values) -> pd.DataFrame:
+        """Return the rows of the query ``sql/lives/<name>.sql``, texts as categories."""
+        return to_frame(self.arrow(name, values), coded=True)
+
+    def arrow(self, name: str, values: Values) -> pa.Table:
+        """Return the rows of the query ``sql/lives/<name>.sql`` as an Arrow table."""
         statement = read_step(name)
-        return to_frame(self.store.arrow(statement, bound(statement, values)))
+        return self.store.arrow(statement, bound(statement, values))
 
     def hand_over(self, name: str, frame: pd.DataFrame) -> None:
         """Make the table ``name`` from a small frame."""
@@ -95,17 +112,21 @@ def build_in_pieces(
             progress(_words("working out practice", number, len(pieces)))
             mine = {**values, **shares, "first_unit": first, "last_unit": last}
             if len(pieces) > 1:
-                _fetch_tables(store, first, last)
-            build_episodes(engine, mine)
+                _show_kept(store, first, last)
+            build_practice(engine, mine)
             episodes(engine, mine)
 
 
-def to_frame(table: pa.Table) -> pd.DataFrame:
-    """Return an Arrow table as a frame: texts as objects that equal values share, dates to the microsecond."""
+def to_frame(table: pa.Table, *, coded: bool = False) -> pd.DataFrame:
+    """Return an Arrow table as a frame: texts as objects that equal values share, dates to the microsecond.
+
+    ``coded``: texts as categories instead.
+    """
     columns: dict[str, Any] = {}
     for name, column in zip(table.column_names, table.columns, strict=True):
         if pa.types.is_string(column.type) or pa.types.is_large_string(column.type):
-            columns[name] = _texts(column)
+            codes, words = _code(column)
+            columns[name] = pd.Categorical.from_codes(codes, words[:-1]) if coded else words[codes]
         elif pa.types.is_date(column.type):
             columns[name] = column.cast(pa.timestamp("us")).to_numpy()
         elif pa.types.is_integer(column.type) and column.null_count:
@@ -115,12 +136,13 @@ def to_frame(table: pa.Table) -> pd.DataFrame:
     return pd.DataFrame(columns, copy=False)
 
 
-def _texts(column: pa.ChunkedArray) -> Any:
+def _code(column: pa.ChunkedArray) -> tuple[Any, Any]:
+    """Return the places of a column's texts among its different ones, -1 for none, and these with None as the last."""
     coded = column.combine_chunks().dictionary_encode()
     if isinstance(coded, pa.ChunkedArray):
         coded = coded.combine_chunks()
     words = np.array([*coded.dictionary.to_pylist(), None], dtype=object)
-    return words[coded.indices.fill_null(len(words) - 1).to_numpy(zero_copy_only=False)]
+    return coded.indices.fill_null(-1).to_numpy(zero_copy_only=False), words
 
 
 def join_frames(frames: list[pd.DataFrame]) -> pd.DataFrame:
@@ -149,18 +171,24 @@ def _cut(store: Store) -> list[tuple[int, int]]:
 def _keep_tables(store: Store, number: int, of: int) -> None:
     if of == 1:
         return
-    for name in KEPT:
+    for name, columns in KEPT.items():
         how = f"create or replace temp table kept_{name} as" if number == 1 else f"insert into kept_{name}"
-        store.execute(f"{how} select * from {name}")  # noqa: S608 - names are this module's own
+        store.execute(f"{how} select {columns} from {name}")  # noqa: S608 - names are this module's own
 
 
-def _fetch_tables(store: Store, first: int, last: int) -> None:
+def _show_kept(store: Store, first: int, last: int) -> None:
+    """Name what was kept of the trucks of one piece as the steps do."""
     for name in KEPT:
+        store.execute(f"drop {_kind(store, name)} temp.{name}")
         store.execute(
-            f"create or replace temp table {name} as "  # noqa: S608 - names are this module's own
-            f"select * from kept_{name} where unit_no between $first and $last",
-            {"first": first, "last": last},
+            f"create temp view {name} as "  # noqa: S608 - names are this module's own
+            f"select * from kept_{name} where unit_no between {first:d} and {last:d}"
         )
+
+
+def _kind(store: Store, name: str) -> str:
+    views = store.number("select count(*) from duckdb_views() where temporary and view_name = $name", {"name": name})
+    return "view" if views else "table"
 
 
 @contextmanager
@@ -169,5 +197,7 @@ def _scratch(store: Store) -> Iterator[None]:
     try:
         yield
     finally:
+        for (name,) in store.rows("select view_name from duckdb_views() where temporary and not internal order by 1"):
+            store.execute(f'drop view temp."{name}"')
         for (name,) in store.rows("select table_name from duckdb_tables() where temporary order by table_name"):
             store.execute(f'drop table if exists temp."{name}"')

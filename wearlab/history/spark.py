@@ -20,17 +20,19 @@ from wearlab.evidence import DataError, SourceFile
 from wearlab.history.config_reader import read_config
 from wearlab.history.contract import TABLES, Column, Kind, Table
 from wearlab.history.dialect import translate
+from wearlab.history.episodes import EPISODE_TYPES, lay_out, spell_out
 from wearlab.history.settle import settle
 from wearlab.history.source import View, open_fleet
 from wearlab.history.spill import Room
 from wearlab.history.steps import (
     OUTPUTS,
+    TO_LAY,
     WHOLE,
     Judgement,
     Values,
     bound,
-    build_episodes,
     build_lives,
+    build_practice,
     read_step,
     weigh_practice,
 )
@@ -40,7 +42,7 @@ from wearlab.history.write_lives import Written, describe_written, write_rows
 _PASSING = frozenset({
     "superseded", "plan_now", "unit_now", "kind_now", "measurement_now", "era_moment", "unit_seen", "part_start",
     "look", "life_key", "life_looked", "life_greased", "left_out", "truck_shop", "practice", "stop_record",
-    "record_before", "episode",
+    "record_before",
 })  # fmt: skip
 _KINDS = {Kind.DATE: "date", Kind.TIME: "timestamp_ntz", Kind.NUMBER: "double", Kind.WHOLE: "int",
           Kind.DISTANCE: "double", Kind.FLAG: "boolean"}  # fmt: skip
@@ -72,10 +74,30 @@ class SparkEngine:
             mine = part.drop(columns="bucket").sort_values(order, kind="stable", ignore_index=True)
             return judgement.judge(mine, plain)
 
-        buckets = int(self.session.conf.get("spark.sql.shuffle.partitions") or 200)
         schema = ", ".join(f"{name} {_TYPES[kind]}" for name, kind in judgement.columns.items())
-        judged = points.withColumn("bucket", f.col("unit_no") % buckets).groupBy("bucket").applyInPandas(judge, schema)
+        judged = (
+            points.withColumn("bucket", f.col("unit_no") % self._buckets())
+            .groupBy("bucket")
+            .applyInPandas(judge, schema)
+        )
         self._keep(judgement.table, judged)
+
+    def lay_out(self, values: Values) -> None:
+        """Make the view ``episode``: lives laid out over stretches of practice, on whole trucks wherever they lie."""
+
+        def lay(lives: pd.DataFrame, spans: pd.DataFrame) -> pd.DataFrame:
+            ordered = (lives.sort_values("life_id"), spans.sort_values(["unit_no", "nth"]))
+            return spell_out(lay_out(*(_coded(part) for part in ordered)))
+
+        schema = ", ".join(f"{name} {_TYPES[kind]}" for name, kind in EPISODE_TYPES.items())
+        lives, spans = (
+            self._query(name, values).withColumn("bucket", f.col("unit_no") % self._buckets()).groupBy("bucket")
+            for name in TO_LAY
+        )
+        lives.cogroup(spans).applyInPandas(lay, schema).createOrReplaceTempView("episode")
+
+    def _buckets(self) -> int:
+        return int(self.session.conf.get("spark.sql.shuffle.partitions") or 200)
 
     def frame(self, name: str, values: Values) -> pd.DataFrame:
         """Return the rows of the query ``sql/lives/<name>.sql``."""
@@ -152,7 +174,9 @@ def build_on_spark(session: SparkSession, values: Values, progress: Callable[[st
     build_lives(engine, whole)
     progress("working out practice")
     shares = weigh_practice(engine, engine.frame("gap_summary", whole))
-    build_episodes(engine, {**whole, **shares})
+    practised = {**whole, **shares}
+    build_practice(engine, practised)
+    engine.lay_out(practised)
     return engine
 
 
@@ -236,6 +260,11 @@ def _read_table(session: SparkSession, rows: str, table: Table) -> DataFrame:
 
 def _column(found: DataFrame, name: str, kind: str) -> Any:
     return found[name].cast(kind) if name in found.columns else f.lit(None).cast(kind)
+
+
+def _coded(frame: pd.DataFrame) -> pd.DataFrame:
+    texts = [name for name in frame if frame[name].dtype == object]
+    return frame.astype(dict.fromkeys(texts, "category")).reset_index(drop=True)
 
 
 def _type(column: Column) -> str:

@@ -22,7 +22,8 @@ LIVES = (
     "replace_event", "unit_end", "part_start", "segment", "look", "life_timed", "life_key", "life_looked",
     "life_greased", "life", "left_out", "truck_shop", "stop", "era", "gap",
 )  # fmt: skip
-PRACTICE = ("practice", "span", "stop_record", "record_before", "episode")
+PRACTICE = ("practice", "span", "stop_record", "record_before")
+TO_LAY = ("lives_to_lay", "spans_to_lay")  # what episodes are laid out from (episodes.py)
 OUTPUTS = {
     "lives": "lives_frame",
     "episodes": "episodes_out",
@@ -89,8 +90,8 @@ def weigh_practice(engine: Engine, summary: pd.DataFrame) -> Values:
     return {"var_gap": float(spread.gap), "var_local": float(spread.local), "var_truck": float(spread.truck)}
 
 
-def build_episodes(engine: Engine, values: Values) -> None:
-    """Make the tables of practice and episodes of one piece, of which the lives, stops and gaps are there."""
+def build_practice(engine: Engine, values: Values) -> None:
+    """Make the tables that episodes of one piece are laid out from; its lives, stops and gaps are there."""
     _make(engine, PRACTICE, values)
 
 

@@ -6,17 +6,21 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from wearlab.evidence import Basis, Caution, DataError, SourceFile
 from wearlab.history.contract import TABLES
+from wearlab.history.episodes import lay_out
+from wearlab.history.frames import EPISODE_COLUMNS
 from wearlab.history.pieces import LocalEngine, build_in_pieces
-from wearlab.history.steps import OUTPUTS, Values, bound, read_step
+from wearlab.history.steps import OUTPUTS, TO_LAY, Values, bound, read_step
 from wearlab.history.store import Store
 
 BATCH_ROWS = 100_000
+BATCH_LIVES = 8_000  # whose episodes are written at once
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,27 +73,45 @@ def write_lives(store: Store, values: Values, folder: Path, progress: Callable[[
     with _new_folder(folder) as made, ExitStack() as stack:
         writers: dict[str, pq.ParquetWriter] = {}
 
-        def write(engine: LocalEngine, mine: Values, names: tuple[str, ...]) -> None:
-            for name in names:
-                statement = read_step(OUTPUTS[name])
-                for batch in engine.store.batches(statement, bound(statement, mine), rows=BATCH_ROWS):
-                    if name not in writers:
-                        writers[name] = stack.enter_context(_open_writer(made, name, batch.schema))
-                    _write_batch(writers[name], batch)
-                    counts[name] += batch.num_rows
+        def write(name: str, batch: pa.RecordBatch) -> None:
+            if name not in writers:
+                writers[name] = stack.enter_context(_open_writer(made, name, batch.schema))
+            _write_batch(writers[name], batch)
+            counts[name] += batch.num_rows
 
         def lives(engine: LocalEngine, mine: Values) -> None:
-            write(engine, mine, tuple(name for name in OUTPUTS if name != "episodes"))
+            for name in OUTPUTS:
+                if name != "episodes":
+                    statement = read_step(OUTPUTS[name])
+                    for batch in engine.store.batches(statement, bound(statement, mine), rows=BATCH_ROWS):
+                        write(name, batch)
             counts["failures"] += engine.store.number("select count(*) from life where failed")
 
-        build_in_pieces(
-            store,
-            values,
-            lives=lives,
-            episodes=lambda engine, mine: write(engine, mine, ("episodes",)),
-            progress=progress,
-        )
+        def episodes(engine: LocalEngine, mine: Values) -> None:
+            for batch in _batch_episodes(engine, mine):
+                write("episodes", batch)
+
+        build_in_pieces(store, values, lives=lives, episodes=episodes, progress=progress)
     return counts
+
+
+def _batch_episodes(engine: LocalEngine, values: Values) -> Iterator[pa.RecordBatch]:
+    """Yield the episodes of one piece as Arrow batches, at least one, be it empty; texts by their codes."""
+    lives, spans = (engine.coded(name, values) for name in TO_LAY)
+    for first in range(0, max(len(lives), 1), BATCH_LIVES):
+        laid = lay_out(lives.iloc[first : first + BATCH_LIVES], spans)
+        columns = {name: _array(laid[name]) for name in laid}
+        for name in ("entry", "exit"):
+            columns[f"{name}_date"] = columns.pop(f"{name}_day").cast(pa.int32()).view(pa.date32())
+        columns["count"] = pa.array(np.ones(len(laid)))
+        yield pa.RecordBatch.from_pydict({name: columns[name] for name in EPISODE_COLUMNS})
+
+
+def _array(column: pd.Series) -> pa.Array:
+    if not isinstance(column.array, pd.Categorical):
+        return pa.array(column.to_numpy(), from_pandas=True)
+    codes = pa.array(column.array.codes.astype(np.int32), mask=column.array.codes < 0)
+    return pa.DictionaryArray.from_arrays(codes, pa.array(column.array.categories.tolist(), pa.string()))
 
 
 def _write_batch(writer: pq.ParquetWriter, batch: pa.RecordBatch) -> None:
@@ -99,7 +121,8 @@ def _write_batch(writer: pq.ParquetWriter, batch: pa.RecordBatch) -> None:
 
 def _open_writer(folder: Path, name: str, schema: pa.Schema) -> pq.ParquetWriter:
     (folder / name).mkdir(parents=True)
-    return pq.ParquetWriter(folder / name / f"{name}.parquet", schema)
+    texts = [column.name for column in schema if pa.types.is_string(column.type) or pa.types.is_dictionary(column.type)]
+    return pq.ParquetWriter(folder / name / f"{name}.parquet", schema, use_dictionary=texts, store_schema=False)
 
 
 @contextmanager

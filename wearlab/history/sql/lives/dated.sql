@@ -1,52 +1,52 @@
 -- One row per truck and day on which its meters are asked for: miles and hours on that day, joined over replaced
 -- meters. Between two days with a value: in proportion to the days; after the last (before the first): carried on at
 -- the truck's recent (first) rate for up to $carry_on_days, then unknown. from_day and to_day: the days with miles
--- around it. A joined meter never falls, so the largest value up to a day is the last one.
--- Parameters: as_of_day, carry_on_days.
-with marks as (
-  select unit_no, day, 1 as asked, null::integer as miles_day, null::double as miles_first, null::double as miles_last,
-    null::integer as hours_day, null::double as hours_first, null::double as hours_last
-  from service_now
-  union all
-  select unit_no, installed_day, 1, null, null, null, null, null, null from position_now
-  union all
-  select unit_no, record_start, 1, null, null, null, null, null, null from unit_now
-  union all
-  select unit_no, in_service_day, 1, null, null, null, null, null, null from unit_now
-  union all
-  select unit_no, coalesce(out_of_service_day, $as_of_day), 1, null, null, null, null, null, null from unit_now
-  union all
-  select unit_no, last_day, 1, null, null, null, null, null, null from unit_seen
-  union all
-  select unit_no, day, 1, null, null, null, null, null, null from era_moment
-  union all
-  select unit_no, day, 1, null, null, null, null, null, null from measurement_now
-  union all
-  select unit_no, day, 1, null, null, null, null, null, null from miles_judged where not kept
-  union all
-  select unit_no, last_miles_day, 1, null, null, null, null, null, null from meter_rates where last_miles_day is not null
-  union all
-  select unit_no, last_hours_day, 1, null, null, null, null, null, null from meter_rates where last_hours_day is not null
-  union all
-  select unit_no, day, 0, day, at_first, at_last, null, null, null from miles_track
-  union all
-  select unit_no, day, 0, null, null, null, day, at_first, at_last from hours_track
+-- around it. Parameters: as_of_day, carry_on_days.
+with asked as (
+  select distinct unit_no, day from service_now
+  union
+  select unit_no, installed_day from position_now
+  union
+  select unit_no, record_start from unit_now
+  union
+  select unit_no, in_service_day from unit_now
+  union
+  select unit_no, coalesce(out_of_service_day, $as_of_day) from unit_now
+  union
+  select unit_no, last_day from unit_seen
+  union
+  select unit_no, day from era_moment
+  union
+  select unit_no, day from measurement_now
+  union
+  select unit_no, day from miles_judged where not kept
+  union
+  select unit_no, last_miles_day from meter_rates where last_miles_day is not null
+  union
+  select unit_no, last_hours_day from meter_rates where last_hours_day is not null
+),
+metered as (
+  select
+    coalesce(m.unit_no, h.unit_no) as unit_no, coalesce(m.day, h.day) as day,
+    m.day as miles_day, m.at_first as miles_first, m.at_last as miles_last,
+    h.day as hours_day, h.at_first as hours_first, h.at_last as hours_last
+  from miles_track m
+  full join hours_track h on h.unit_no = m.unit_no and h.day = m.day
 ),
 daily as (
   select
-    unit_no, day, max(asked) as asked,
-    max(miles_day) as miles_day, max(miles_first) as miles_first, max(miles_last) as miles_last,
-    max(hours_day) as hours_day, max(hours_first) as hours_first, max(hours_last) as hours_last
-  from marks
-  group by unit_no, day
+    coalesce(q.unit_no, t.unit_no) as unit_no, coalesce(q.day, t.day) as day, q.unit_no is not null as asked,
+    t.miles_day, t.miles_first, t.miles_last, t.hours_day, t.hours_first, t.hours_last
+  from metered t
+  full join asked q on q.unit_no = t.unit_no and q.day = t.day
 ),
 around as (
   select
     unit_no, day, asked,
-    max(miles_day) over before as mb_day, max(miles_last) over before as mb,
-    min(miles_day) over after as ma_day, min(miles_first) over after as ma,
-    max(hours_day) over before as hb_day, max(hours_last) over before as hb,
-    min(hours_day) over after as ha_day, min(hours_first) over after as ha
+    last_value(miles_day ignore nulls) over before as mb_day, last_value(miles_last ignore nulls) over before as mb,
+    first_value(miles_day ignore nulls) over after as ma_day, first_value(miles_first ignore nulls) over after as ma,
+    last_value(hours_day ignore nulls) over before as hb_day, last_value(hours_last ignore nulls) over before as hb,
+    first_value(hours_day ignore nulls) over after as ha_day, first_value(hours_first ignore nulls) over after as ha
   from daily
   window
     before as (partition by unit_no order by day rows between unbounded preceding and current row),
@@ -75,4 +75,4 @@ select
   ma_day as to_day
 from around a
 join meter_rates r on r.unit_no = a.unit_no
-where a.asked = 1
+where a.asked

@@ -40,7 +40,7 @@ marks as (
 near as (
   select
     unit_no, end_day,
-    max(replaced_day) over (
+    last_value(replaced_day ignore nulls) over (
       partition by unit_no order by day, kind rows between unbounded preceding and current row
     ) as replaced_day
   from marks

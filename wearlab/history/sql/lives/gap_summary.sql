@@ -32,7 +32,7 @@ summed as (
     sum((block_mean - truck_mean) * (block_mean - truck_mean)) over so_far as between_blocks,
     sum(case when in_block = 1 then 1 else 0 end) over so_far as blocks,
     sum(case when in_block = 1 then block_gaps * block_gaps else 0 end) over so_far as block_gaps_squared,
-    row_number() over (partition by unit_no, duty_cycle order by end_day desc) as from_last
+    lead(end_day) over (partition by unit_no, duty_cycle order by end_day) as later
   from blocked
   window so_far as (partition by unit_no, duty_cycle order by end_day rows between unbounded preceding and current row)
 )
@@ -40,5 +40,5 @@ select
   unit_no, shop, duty_cycle, cast(gaps as bigint) as gaps, truck_mean, within_blocks, between_blocks,
   cast(blocks as bigint) as blocks, cast(block_gaps_squared as bigint) as block_gaps_squared
 from summed
-where from_last = 1
+where later is null
 order by unit_no, duty_cycle

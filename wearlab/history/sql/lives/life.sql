@@ -12,6 +12,15 @@ offsets as (
     $lives_before + sum(lives) over (order by unit_no rows between unbounded preceding and current row) - lives as before
   from counted
 ),
+numbered as (
+  select
+    t.place_no, t.life_number,
+    cast(
+      f.before + row_number() over (partition by t.unit_no order by t.place_no, t.life_number) as bigint
+    ) as life_id
+  from life_timed t
+  join offsets f on f.unit_no = t.unit_no
+),
 ended as (
   select
     t.*,
@@ -30,8 +39,7 @@ ended as (
   left join life_looked o on o.place_no = t.place_no and o.life_number = t.life_number
 )
 select
-  cast(f.before + row_number() over (partition by e.unit_no order by e.place_no, e.life_number) as bigint) as life_id,
-  e.unit_no, u.unit_id, e.place_no, p.position, p.component, d.duty_cycle, p.hardware, p.shaft, e.life_number,
+  f.life_id, e.unit_no, u.unit_id, e.place_no, p.position, p.component, d.duty_cycle, p.hardware, p.shaft, e.life_number,
   e.start_day, e.end_day, e.entry_day, e.entry, e.exit, e.failed,
   case when e.lower_age < e.exit then e.lower_age end as lower,
   case when e.lower_age < e.exit then e.exit end as upper,
@@ -48,7 +56,7 @@ select
   ) as miles_since_service,
   e.unknown_ending, e.start_at, e.start_kind, e.fitted_by
 from ended e
-join offsets f on f.unit_no = e.unit_no
+join numbered f on f.place_no = e.place_no and f.life_number = e.life_number
 join unit_now u on u.unit_no = e.unit_no
 join position_now p on p.place_no = e.place_no
 left join duty_now d on d.unit_no = e.unit_no and e.end_day >= d.from_day and e.end_day < d.until_day

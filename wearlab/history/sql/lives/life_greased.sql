@@ -2,7 +2,7 @@
 with stops as (
   select k.place_no, k.life_number, o.day, max(o.miles) as miles, avg(o.cups_purged) as cups_purged
   from life_key k
-  join look o on o.unit_no = k.unit_no and o.covers = k.covers and o.day between k.first_day and k.last_day
+  join look o on o.covers = k.covers and o.day between k.first_day and k.last_day
   where k.greased and o.regreased
   group by k.place_no, k.life_number, o.day
 ),
@@ -17,19 +17,22 @@ stretches as (
   from stops
   window during as (partition by place_no, life_number order by day)
 ),
-bounded as (
+told as (
   select
-    l.place_no, l.life_number, s.day, s.miles, s.cups_purged, s.cups_so_far,
-    l.start_miles + l.entry_miles as from_miles, l.start_miles + l.exit_miles as to_miles,
-    s.miles - case when s.day_before is null then l.start_miles + l.entry_miles else s.miles_before end as gap_miles
-  from life_timed l
-  join position_now p on p.place_no = l.place_no and p.greased
-  left join stretches s on s.place_no = l.place_no and s.life_number = l.life_number
+    place_no, life_number, count(*) as regreases, max(miles) as last_miles, max(miles - miles_before) as gap_miles,
+    max(case when day_before is null then miles end) as first_miles,
+    max_by(cups_so_far, day) / nullif(count(cups_purged), 0) as cups_purged_mean
+  from stretches
+  group by place_no, life_number
 )
 select
-  place_no, life_number,
-  count(day) as regreases,
-  greatest(max(gap_miles), max(to_miles) - coalesce(max(miles), max(from_miles))) as longest_gap_miles,
-  max_by(cups_so_far, day) / nullif(count(cups_purged), 0) as cups_purged_mean
-from bounded
-group by place_no, life_number
+  l.place_no, l.life_number,
+  coalesce(t.regreases, 0) as regreases,
+  greatest(
+    t.gap_miles, t.first_miles - (l.start_miles + l.entry_miles),
+    l.start_miles + l.exit_miles - coalesce(t.last_miles, l.start_miles + l.entry_miles)
+  ) as longest_gap_miles,
+  t.cups_purged_mean
+from life_timed l
+join position_now p on p.place_no = l.place_no and p.greased
+left join told t on t.place_no = l.place_no and t.life_number = l.life_number

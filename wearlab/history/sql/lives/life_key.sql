@@ -10,8 +10,9 @@ with lives as (
   join position_now p on p.place_no = l.place_no
   join kind_now k on k.unit_no = p.unit_no and k.component = p.component
 )
-select unit_no, 0 as covers, place_no, life_number, greased, first_day, last_day, before_day from lives
+select -unit_no * cast(1000000 as bigint) as covers, place_no, life_number, greased, first_day, last_day, before_day
+from lives
 union all
-select unit_no, -first_place_no, place_no, life_number, greased, first_day, last_day, before_day from lives
+select -first_place_no, place_no, life_number, greased, first_day, last_day, before_day from lives
 union all
-select unit_no, place_no, place_no, life_number, greased, first_day, last_day, before_day from lives
+select place_no, place_no, life_number, greased, first_day, last_day, before_day from lives

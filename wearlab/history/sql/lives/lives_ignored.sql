@@ -1,9 +1,8 @@
 -- How many loaded rows of this piece say nothing that lives can be made of, and why.
 with rows as (
   select 'replacement for a place that is not listed' as why, count(*) as n
-  from service_now s
-  left join kind_now k on k.unit_no = s.unit_no and k.component = s.component and s.position is null
-  where s.action = 'replace' and s.place_no is null and k.unit_no is null
+  from service_now
+  where action = 'replace' and (covers is null or covers = -unit_no * cast(1000000 as bigint))
   union all
   select 'replacement dated before the first part there was fitted (installed_date)', count(*)
   from service_now s

@@ -1,14 +1,13 @@
 -- Every meter value seen, and every service without one, with the miles that are used for it.
 with seen as (
-  select unit_no, in_service_day as day, in_service_miles as raw_miles, false as meter_replaced, 'in_service' as origin,
-    null::varchar as service_id
+  select unit_no, in_service_day as day, in_service_miles as raw_miles, false as meter_replaced, 'in_service' as origin
   from unit_now
   union all
-  select unit_no, day, raw_miles, meter_replaced, 'reading', null
+  select unit_no, day, raw_miles, meter_replaced, 'reading'
   from reading_now
   where raw_miles is not null
   union all
-  select unit_no, day, raw_miles, false, 'service', service_id
+  select unit_no, day, raw_miles, false, 'service'
   from service_now
 )
 select
@@ -21,4 +20,4 @@ join unit_now u on u.unit_no = s.unit_no
 left join miles_judged j
   on j.unit_no = s.unit_no and j.day = s.day and j.value = s.raw_miles and j.meter_replaced = s.meter_replaced
 left join dated d on d.unit_no = s.unit_no and d.day = s.day
-order by s.unit_no, s.day, s.raw_miles, s.origin, s.service_id
+order by s.unit_no, s.day, s.raw_miles, s.origin

@@ -34,9 +34,9 @@ counted as (
   select
     unit_no, era_no, duty_cycle, end_day,
     avg(miles) over last_five as x,
-    count(*) over last_five as behind,
+    least(row_number() over last_five, 5) as behind,
     avg(miles) over of_class as own,
-    count(*) over of_class as own_gaps,
+    row_number() over of_class as own_gaps,
     max(miles) over (partition by unit_no order by end_day rows between unbounded preceding and current row) as longest
   from gap
   where counted
@@ -52,16 +52,25 @@ marks as (
 behind as (
   select
     unit_no, day, kind,
-    max(gap_day) over (
-      partition by unit_no order by day, kind rows between unbounded preceding and current row
-    ) as gap_day,
-    max(stop_day) over (
-      partition by unit_no order by day, kind rows between unbounded preceding and current row
-    ) as stop_day,
-    max(gap_day) over (
-      partition by unit_no, duty_cycle order by day, kind rows between unbounded preceding and current row
-    ) as own_day
+    last_value(gap_day ignore nulls) over of_truck as gap_day,
+    last_value(stop_day ignore nulls) over of_truck as stop_day
   from marks
+  window of_truck as (partition by unit_no order by day, kind rows between unbounded preceding and current row)
+),
+several as (
+  select unit_no
+  from era
+  group by unit_no
+  having min(duty_cycle) < max(duty_cycle)
+),
+behind_in_class as (
+  select
+    m.unit_no, m.day, m.kind,
+    last_value(m.gap_day ignore nulls) over (
+      partition by m.unit_no, m.duty_cycle order by m.day, m.kind rows between unbounded preceding and current row
+    ) as own_day
+  from marks m
+  join several v on v.unit_no = m.unit_no
 ),
 known as (
   select
@@ -73,7 +82,10 @@ known as (
   from placed m
   join behind b on b.unit_no = m.unit_no and b.day = m.day and b.kind = 1
   left join counted c on c.unit_no = m.unit_no and c.end_day = b.gap_day
-  left join counted o on o.unit_no = m.unit_no and o.end_day = b.own_day
+  left join several v on v.unit_no = m.unit_no
+  left join behind_in_class w on w.unit_no = m.unit_no and w.day = m.day and w.kind = 1
+  left join counted o
+    on o.unit_no = m.unit_no and o.end_day = case when v.unit_no is null then b.gap_day else w.own_day end
   left join stop s on s.unit_no = m.unit_no and s.day = b.stop_day
 ),
 classed as (

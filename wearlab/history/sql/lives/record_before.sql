@@ -14,7 +14,9 @@ daily as (
 followed as (
   select
     unit_no, day,
-    max(stop_day) over (partition by unit_no order by day rows between unbounded preceding and current row) as stop_day
+    last_value(stop_day ignore nulls) over (
+      partition by unit_no order by day rows between unbounded preceding and current row
+    ) as stop_day
   from daily
 )
 select f.unit_no, f.day, r.cups_purged_before, r.grease_grade_before

@@ -1,16 +1,23 @@
 -- One row per replacement of a part: orders for one position within both the days and the miles of fleet.toml of the
--- first are one event. A failure among them makes it a failure; costs are summed; what was fitted is what the last
--- order says.
-with begun as (
-  select o.*, case when j.follows then 0 else 1 end as begins
+-- first are one event, which bears the number of its first order. A failure among them makes it a failure; costs are
+-- summed; what was fitted is what the last order says.
+with joined as (
+  select distinct place_no
+  from orders_joined
+  where follows
+),
+begun as (
+  select o.*, j.follows
   from replace_order o
+  join joined p on p.place_no = o.place_no
   left join orders_joined j on j.place_no = o.place_no and j.nth = o.nth
-  where o.place_no is not null
 ),
 numbered as (
   select
     *,
-    sum(begins) over (partition by place_no order by nth rows between unbounded preceding and current row) as event_no
+    max(case when follows then null else nth end) over (
+      partition by place_no order by nth rows between unbounded preceding and current row
+    ) as event_no
   from begun
 ),
 summed as (
@@ -22,10 +29,10 @@ summed as (
   window spent as (partition by place_no, event_no order by nth rows between unbounded preceding and current row)
 )
 select
-  max(unit_no) as unit_no, place_no, cast(event_no as bigint) as event_no,
+  max(unit_no) as unit_no, place_no, event_no,
   min(day) as day,
-  max(case when begins = 1 then miles end) as miles,
-  max(case when begins = 1 then hours end) as hours,
+  max(case when nth = event_no then miles end) as miles,
+  max(case when nth = event_no then hours end) as hours,
   bool_or(reason = 'failure') as failed,
   coalesce(
     max(case when reason = 'failure' then reason end), min_by(reason, nth) filter (where reason <> 'unknown'), 'unknown'
@@ -42,3 +49,11 @@ select
   max_by(row_id, nth) as row_id
 from summed
 group by place_no, event_no
+union all
+select
+  o.unit_no, o.place_no, o.nth, o.day, o.miles, o.hours, o.reason = 'failure', o.reason, o.unknown_ending,
+  case when o.reason = 'failure' then o.found_at end, case when o.reason = 'failure' then o.failure_mode end,
+  o.parts_cost, o.labor_hours, o.lot, o.shop, o.crew, o.grease_grade, o.row_id
+from replace_order o
+left join joined p on p.place_no = o.place_no
+where o.place_no is not null and p.place_no is null

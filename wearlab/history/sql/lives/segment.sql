@@ -16,18 +16,29 @@ with boundary as (
   where o.place_no is null
   group by o.unit_no, p.place_no, o.day
 ),
+doubted as (
+  select distinct place_no
+  from boundary
+  where kind = 2
+),
 followed as (
   select
-    *,
+    b.*,
     lag(known) over (
-      partition by place_no order by case when kind = 0 then 0 else 1 end, day, kind, event_no
+      partition by b.place_no order by case when kind = 0 then 0 else 1 end, day, kind, event_no
     ) as known_before
-  from boundary
+  from boundary b
+  join doubted d on d.place_no = b.place_no
 ),
 certain as (
   select unit_no, place_no, kind, day, miles, hours, known, event_no
   from followed
   where kind <> 2 or known_before
+  union all
+  select b.unit_no, b.place_no, b.kind, b.day, b.miles, b.hours, b.known, b.event_no
+  from boundary b
+  left join doubted d on d.place_no = b.place_no
+  where d.place_no is null
 ),
 lasting as (
   select unit_no, place_no, max(day) as last_day

@@ -57,7 +57,7 @@ changed as (
     or practice_source is distinct from source_before
 )
 select
-  unit_no, from_day, from_miles, from_at, duty_cycle, practised_miles, practice_source, raw_practised_miles, gaps_behind,
+  unit_no, row_number() over following as nth, from_day, from_miles, from_at, duty_cycle, practised_miles, practice_source, raw_practised_miles, gaps_behind,
   coalesce(lead(from_at) over following, cast('infinity' as double)) as to_at,
   lead(from_day) over following as to_day,
   lead(from_miles) over following as to_miles

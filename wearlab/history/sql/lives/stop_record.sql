@@ -4,7 +4,7 @@ with marked as (
     unit_no, day, grease_grade,
     avg(cups_purged) over (partition by unit_no order by day rows between 4 preceding and current row)
       as cups_purged_before,
-    max(case when grease_grade is not null then day end) over (
+    last_value(case when grease_grade is not null then day end ignore nulls) over (
       partition by unit_no order by day rows between unbounded preceding and current row
     ) as grade_day
   from stop
