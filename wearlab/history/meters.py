@@ -85,7 +85,7 @@ def judge_meters(points: pd.DataFrame, *, limit_per_day: float, other_units: boo
     ``other_units`` values of trucks with a doubtful one are tried as kilometres, kept at their miles with the reason
     ``kilometres``, and as ``engine hours``, disregarded so (``meters_units.py``).
     """
-    judged = points.copy()
+    judged = points.copy(deep=False)
     p = _sort_out(points)
     before = np.arange(len(p.day)) - 1
     before[p.start] = -1

@@ -109,7 +109,8 @@ def _judge_hours(points: pd.DataFrame, values: Values) -> pd.DataFrame:  # noqa:
 
 
 def _numbered(judged: pd.DataFrame) -> pd.DataFrame:
-    return judged.assign(nth=np.arange(len(judged), dtype=np.int64))[list(METER_COLUMNS)]
+    columns = {**judged, "nth": np.arange(len(judged), dtype=np.int64)}
+    return pd.DataFrame({name: columns[name] for name in METER_COLUMNS}, copy=False)
 
 
 def join_orders(orders: pd.DataFrame, values: Values) -> pd.DataFrame:
