@@ -34,7 +34,7 @@ counted as (
   select
     unit_no, era_no, duty_cycle, end_day,
     avg(miles) over last_five as x,
-    least(row_number() over last_five, 5) as behind,
+    count(*) over last_five as behind,
     avg(miles) over of_class as own,
     row_number() over of_class as own_gaps,
     max(miles) over (partition by unit_no order by end_day rows between unbounded preceding and current row) as longest
