@@ -90,9 +90,12 @@ class SparkEngine:
             return spell_out(lay_out(*(_coded(part) for part in ordered)))
 
         schema = ", ".join(f"{name} {_TYPES[kind]}" for name, kind in EPISODE_TYPES.items())
+        parts = [self._query(name, values) for name in TO_LAY]
         lives, spans = (
-            self._query(name, values).withColumn("bucket", f.col("unit_no") % self._buckets()).groupBy("bucket")
-            for name in TO_LAY
+            part.toDF(*part.columns)  # columns of its own: both tell of the same last stops
+            .withColumn("bucket", f.col("unit_no") % self._buckets())
+            .groupBy("bucket")
+            for part in parts
         )
         lives.cogroup(spans).applyInPandas(lay, schema).createOrReplaceTempView("episode")
 
