@@ -1,9 +1,11 @@
 """Numbers under stress as a table: ``python -m tests.hardening.stress`` runs every case and writes ``stress.md``.
 
 After the cases of ``test_numbers.py`` and 10,000 strata of two lives, a report of each fleet and lives file that they
-made is written, and every page, picture, CSV and JSON of it is read.
+made is written, and every page, picture, CSV and JSON of it is read. ``--only WORDS`` runs some cases again and puts
+their rows in the place of those that the table has.
 """
 
+import argparse
 import contextlib
 import io
 import os
@@ -27,10 +29,10 @@ HERE = Path(__file__).parent
 PYTHON = f"Python {platform.python_version()}"
 
 
-def run_cases(place: Path, report: Path) -> Iterator[tuple[str, str, float]]:
+def run_cases(place: Path, report: Path, only: str) -> Iterator[tuple[str, str, float]]:
     """Run the tests, which leave their sources below ``place``; yield each with its outcome and seconds."""
     words = ["-q", "-n", "0", f"--junitxml={report}", "-p", "no:cacheprovider", f"--basetemp={place}"]
-    pytest.main([str(HERE / "test_numbers.py"), *words, "-o", "tmp_path_retention_policy=all"])
+    pytest.main([str(HERE / "test_numbers.py"), *words, "-o", "tmp_path_retention_policy=all", "-k", only])
     for case in ET.parse(report).iter("testcase"):  # noqa: S314 - pytest wrote it
         name = case.get("name", "")[5:].replace("_", " ")
         if not name.startswith("the checker"):
@@ -69,23 +71,34 @@ def attempt(job: Callable[[], str]) -> tuple[str, float]:
 
 def main() -> None:
     """Run the cases, the largest last, then the reports, and write what became of each."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--only", default="", help="run again the cases whose names hold this")
+    asked = parser.parse_args()
+    found = read_table() if asked.only else {}
     with tempfile.TemporaryDirectory() as folder:
         place = Path(folder)
-        found = list(run_cases(place / "cases", place / "report.xml"))
-        found.append(("ten thousand strata of two lives", *attempt(lambda: check_strata(place, 10_000) or "held")))
+        found |= {name: row for name, *row in run_cases(place / "cases", place / "report.xml", asked.only)}
+        if not asked.only:
+            found["ten thousand strata of two lives"] = attempt(lambda: check_strata(place, 10_000) or "held")
         write_table(found)
         for number, source in enumerate(find_sources(place / "cases")):
             name = re.sub(r"^test_|0(_\w+)?$", "", source.relative_to(place / "cases").parts[0]).replace("_", " ")
             (place / f"{number}").mkdir()
             outcome = attempt(lambda s=source, n=number: report_on(s, place / f"{n}"))
-            found.append((f"report of: {name} ({source.name})", *outcome))
+            found[f"report of: {name} ({source.name})"] = outcome
             write_table(found)
-    sys.exit(any("not held" in outcome for _, outcome, _ in found))
+    sys.exit(any("not held" in outcome for outcome, _ in found.values()))
 
 
-def write_table(found: list[tuple[str, str, float]]) -> None:
+def read_table() -> dict[str, tuple[str, float]]:
+    """Return the rows of ``stress.md`` as it is."""
+    rows = [line.strip("| ").split(" | ") for line in (HERE / "stress.md").read_text(encoding="utf-8").splitlines()]
+    return {row[0]: (row[1], float(row[2])) for row in rows if len(row) == 3 and row[2] != "seconds"}
+
+
+def write_table(found: dict[str, tuple[str, float]]) -> None:
     """Write ``stress.md``."""
-    reports = sum(name.startswith("report of") for name, _, _ in found)
+    reports = sum(name.startswith("report of") for name in found)
     lines = [
         "# Numbers under stress",
         "",
@@ -99,7 +112,7 @@ def write_table(found: list[tuple[str, str, float]]) -> None:
         "",
         "| case | outcome | seconds |",
         "|---|---|---:|",
-        *(f"| {name} | {outcome} | {seconds:.1f} |" for name, outcome, seconds in found),
+        *(f"| {name} | {outcome} | {seconds:.1f} |" for name, (outcome, seconds) in found.items()),
     ]
     (HERE / "stress.md").write_text("\n".join(lines) + "\n", encoding="utf-8")
 

@@ -6,12 +6,15 @@ import json
 import os
 import subprocess
 import sys
+import warnings
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+from matplotlib.figure import Figure
 
 from tests.fleet_files import write_folder
 from tests.hardening.numbers import find_faults
@@ -20,6 +23,8 @@ from wearlab.evidence import DataError
 from wearlab.history.config import FleetConfig
 from wearlab.history.load_files import open_file
 from wearlab.history.load_rows import DataFile
+from wearlab.show.plots_failures import draw_fan
+from wearlab.show.plots_practice import Marks, draw_cost
 
 
 def answer(*words: str | Path) -> tuple[int, dict[str, Any], str]:
@@ -97,3 +102,21 @@ def test_a_parquet_file_whose_column_name_is_no_text_is_refused(tmp_path: Path) 
         open_file(DataFile(path.name, path, "units", {}), FleetConfig())
     status, document, _ = answer("fit", path)
     assert (status, document["error"]["code"]) == (2, "not-parquet")
+
+
+def test_costs_of_nothing_are_drawn_without_a_warning() -> None:
+    costs = pd.DataFrame({"interval": [1000.0, 2000.0], "cost": 0.0, "low": 0.0, "high": 0.0})
+    ax = Figure().subplots()
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        draw_cost(costs, ax=ax, marks=Marks(1000.0, 1000.0, 1000.0, 2000.0), currency="USD", scale="miles")
+    assert ax.get_ylim()[1] > 0
+
+
+def test_a_forecast_of_no_failure_is_drawn_without_a_warning() -> None:
+    months = pd.DataFrame({"months": [1.0, 2.0], "expected": 0.0, "low": 0.0, "high": 0.0})
+    ax = Figure().subplots()
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        draw_fan(months, ax=ax)
+    assert ax.get_ylim()[1] > 0

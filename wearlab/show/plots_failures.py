@@ -99,7 +99,7 @@ def draw_fan(months: pd.DataFrame, *, ax: Axes) -> Axes:
     ax.fill_between(months["months"], months["low"], months["high"], color=SOFT[0], alpha=0.5, linewidth=0)
     ax.plot(months["months"], months["expected"], color=SERIES[0], marker=MARKERS[0], markersize=4)
     ax.set_xlim(0, float(months["months"].max()) * 1.02)
-    ax.set_ylim(0, float(months["high"].max()) * 1.08)
+    ax.set_ylim(0, float(months["high"].max()) * 1.08 or 1.0)
     ax.grid(axis="y", color=GRID)
     ax.set_axisbelow(True)
     number_axis(ax, "x", whole=True)
@@ -114,7 +114,7 @@ def draw_calibration(groups: pd.DataFrame, *, ax: Axes) -> Axes:
     Columns: ``share_expected``, ``share_observed``, ``share_low``, ``share_high``, all from 0 to 1.
     """
     shares = 100 * groups[["share_expected", "share_observed", "share_low", "share_high"]].to_numpy(float)
-    reach = float(np.nanmax(shares)) * 1.08
+    reach = float(np.nanmax(shares)) * 1.08 or 1.0
     ax.plot([0, reach], [0, reach], color=MUTED, linewidth=1, linestyle=(0, (4, 2)))
     for expected, observed, low, high in shares:
         ax.plot([expected, expected], [low, high], color=SERIES[0], linewidth=2.0)

@@ -46,7 +46,7 @@ def draw_cost(costs: pd.DataFrame, *, ax: Axes, marks: Marks, currency: str, sca
     ax.plot(costs["interval"], costs["cost"], color=SERIES[0], linestyle=(0, (1, 1.5)), linewidth=1.2)
     tried = costs[costs["in_practised_range"].astype(bool)] if "in_practised_range" in costs else costs
     ax.plot(tried["interval"], tried["cost"], color=SERIES[0])
-    ceiling = float(np.nanmax(costs["high"] if "high" in costs else costs["cost"]))
+    ceiling = float(np.nanmax(costs["high"] if "high" in costs else costs["cost"])) or 1.0
     ax.set_ylim(0, ceiling * 1.28)
     _mark(ax, costs, marks)
     ax.grid(axis="y")
@@ -96,7 +96,7 @@ def draw_practice(bands: pd.DataFrame, line: pd.DataFrame, *, ax: Axes, scale: s
         if np.isfinite(high):
             write_at(ax, f"{failures:,.0f}", (x, high), shift=(0, 3), across="center", upright="bottom")
     drawn = [bands["rate_high"], *(line[name] for name in ("rate", "high") if name in line and len(line))]
-    ax.set_ylim(0, max(float(np.nanmax(values)) for values in drawn) * 1.14)
+    ax.set_ylim(0, max(float(np.nanmax(values)) for values in drawn) * 1.14 or 1.0)
     ax.grid(axis="y")
     ax.set_axisbelow(True)
     number_axis(ax, "x")
