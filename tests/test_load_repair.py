@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from tests.fleet_files import TODAY, TOML, account, load_into, write_folder
 from wearlab.evidence import DataError
 from wearlab.history.source import View, read_source
+from wearlab.history.steps import read_step
 from wearlab.history.store import IN_MEMORY, Store, open_store
 from wearlab.history.unload import unload_file
 
@@ -204,3 +205,32 @@ def test_rows_of_one_key_within_a_file_count_in_the_order_of_their_lines_whichev
     assert seen[0] == seen[1]
     assert [line for line, _, _ in seen[0][1]] == [2, 3]
     assert seen[0][0] == [("services", "S1", 2, 2, 3)]
+
+
+VERSIONS = st.tuples(
+    st.sampled_from(["S1", "S2", "S 3", "S4"]), st.integers(1, 4), st.sampled_from(["", "2020-02-01", "2023-02-01"]),
+    st.sampled_from(["", "2020-01-20", "2023-01-20"]),
+)  # fmt: skip
+
+
+@settings(max_examples=15, deadline=None)
+@given(loads=st.lists(st.lists(VERSIONS, min_size=1, max_size=6), min_size=1, max_size=3))
+def test_the_log_of_changes_tells_the_rows_that_all_keys_compared_tell(
+    tmp_path_factory: pytest.TempPathFactory, loads: list[list[tuple[str, int, str, str]]]
+) -> None:
+    folder = write_folder(tmp_path_factory.mktemp("versions") / "f", services=None)
+    with open_store(IN_MEMORY) as store:
+        for number, rows in enumerate(loads):
+            lines = (f"{key},T1,2020-01-1{day},inspect,{updated},{posted}\n" for key, day, updated, posted in rows)
+            header = "service_id,unit_id,date,action,updated_at,posted_date\n"
+            (folder / f"services-{number}.csv").write_text(header + "".join(lines))
+            load_into(folder, store)
+        if len(loads) > 1:
+            unload_file(store, "services-0.csv")
+        store.run("lives/macro_day_number")
+        for known_then in (False, True):
+            for day in (18_290, 19_800):  # within 2020, and after all of it was posted
+                values = {"known_then": known_then, "as_of_day": day}
+                two = (store.rows(read_step(name), values) for name in ("superseded", "superseded_logged"))
+                one, other = (sorted(rows) for rows in two)
+                assert one == other
