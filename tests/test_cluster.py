@@ -172,6 +172,15 @@ def test_two_failures_are_no_cluster(planted: History) -> None:
     assert found.code == "too-few-failures"
 
 
+def test_counts_by_the_million_are_not_redrawn_without_end(planted: History) -> None:
+    lives = planted.lives.assign(count=1e6)
+    found = find_cluster(
+        replace(planted, lives=lives), component="boot", factors=(), level=0.9, seed=1, progress=lambda _: None
+    )
+    assert isinstance(found, Unanswered)
+    assert found.code == "too-many-failures"
+
+
 def test_lives_without_any_factor_are_not_answered(planted: History) -> None:
     lives = planted.lives.assign(start_date=pd.NaT, hardware=None)
     found = find_cluster(

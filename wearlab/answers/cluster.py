@@ -32,6 +32,7 @@ from wearlab.history.lives import History
 _BOOTED = ("boot", "slip_spline")  # the parts whose failures have to be read together
 _DRAWS = 2000
 _DRAWS_PER_FACTOR = 100
+_MOST_REDRAWN = 1e9  # failures drawn in all: some minutes
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +101,8 @@ def find_cluster(
     bad. The search over levels, factors and components is paid for on the same draws. Verdict: found
     at p < 0.05 with five failures or more and not by one truck alone, suspected up to 0.20 or without these, else
     nothing.
-    Refused: an unknown component or factor. Unanswered with fewer than three failures or no factor with two levels.
+    Refused: an unknown component or factor. Unanswered with fewer than three failures, no factor with two levels, or
+    more failures than can be redrawn (counts by the million in a lives file).
     """
     basis = replace(history.basis, level=level)
     names = choose_factors(history, factors)
@@ -112,9 +114,9 @@ def find_cluster(
     stratum = (("component", component),) if component is not None else ()
     basis = replace(basis, stratum=stratum, lives=lives, failures=int(failures))
     searches = sum(len(one.factors) for one in studied)
-    if failures < 3 or searches == 0:
-        return _unanswered(history, basis, failures)
     draws = max(_DRAWS, _DRAWS_PER_FACTOR * searches)
+    if failures < 3 or searches == 0 or failures * draws > _MOST_REDRAWN:
+        return _unanswered(history, basis, failures, searches)
     counted = [count_factors(one, one.factors, draws, (seed,), progress) for one in studied]
     looked, windows = _search(studied, counted, level)
     window = best_window(windows, draws, level)
@@ -225,16 +227,19 @@ def _failures(one: Studied) -> float:
     return float(one.part.spans.weight[one.part.spans.failed].sum())
 
 
-def _unanswered(history: History, basis: Basis, failures: float) -> Unanswered:
-    few = failures < 3
-    return Unanswered(
-        basis=basis,
-        cautions=add_cautions(history.cautions, (SAFETY,)),
-        code="too-few-failures" if few else "no-factor",
-        text=(
-            f"Failures among these lives: {failures:g}. A cluster needs at least three."
-            if few
-            else "No factor with two or more known levels stands in this data."
-        ),
-        fix="Load more history." if few else "Record lot, shop, crew or tool of each replacement, or name attributes.",
-    )
+def _unanswered(history: History, basis: Basis, failures: float, searches: int) -> Unanswered:
+    code, text, fix = _say_why(failures, searches)
+    cautions = add_cautions(history.cautions, (SAFETY,))
+    return Unanswered(basis=basis, cautions=cautions, code=code, text=text, fix=fix)
+
+
+def _say_why(failures: float, searches: int) -> tuple[str, str, str]:
+    """Return code, reason and fix where the search cannot be made."""
+    if failures < 3:
+        few = f"Failures among these lives: {failures:g}. A cluster needs at least three."
+        return "too-few-failures", few, "Load more history."
+    if searches == 0:
+        none = "No factor with two or more known levels stands in this data."
+        return "no-factor", none, "Record lot, shop, crew or tool of each replacement, or name attributes."
+    many = f"{failures:,.0f} failures are more than can be redrawn in minutes, which the search for clusters rests on."
+    return "too-many-failures", many, "Ask about one component, or with a later records_from, or of fewer trucks."
