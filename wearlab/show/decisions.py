@@ -141,7 +141,7 @@ def schedule_headline(row: Mapping[str, Any]) -> str:
     if is_missing(current):
         return f"{who}: regrease every {target} {unit}"
     if not is_changed(row):
-        return f"{who}: keep regreasing every {target} {unit}"
+        return f"{who}: keep regreasing every {show_number(round(float(recommended), -2))} {unit}"
     change = "shorten" if float(recommended) < float(current) else "lengthen"
     return f"{who}: {change} the interval from {show_number(float(current))} to {target} {unit}"
 
