@@ -7,7 +7,9 @@ from datetime import date
 from typing import Any
 
 from wearlab.history.config import FleetConfig
+from wearlab.history.contract import find_table
 from wearlab.history.lives import History, build_history
+from wearlab.history.load_repeats import log_all_changes
 from wearlab.history.store import Store, open_store, quote_name
 
 TABLES = ("units", "positions", "services", "readings", "duty_changes", "lube_plan", "measurements")
@@ -25,6 +27,7 @@ def empty_store() -> Iterator[Store]:
         store.connection.execute("set threads = 1")
         for table in TABLES:
             store.run(f"store_{table}")
+        store.run("store_changes")
         yield store
 
 
@@ -37,6 +40,7 @@ def fill_store(store: Store, rows: Rows) -> None:
             names = ", ".join(quote_name(name) for name in full)
             holes = ", ".join("?" for _ in full)
             store.connection.execute(f"insert into {table} ({names}) values ({holes})", list(full.values()))
+    log_all_changes(store, find_table("services"))  # as every load does
 
 
 def history_from(store: Store, *, config: FleetConfig, **options: Any) -> History:
