@@ -16,7 +16,9 @@ from tests.test_lives_random import make_history, trucks
 from wearlab.demo import write_demo
 from wearlab.history import pieces
 from wearlab.history.config import FleetConfig
+from wearlab.history.contract import find_table
 from wearlab.history.lives import History, build_history
+from wearlab.history.load_repeats import log_all_changes
 from wearlab.history.source import open_fleet
 from wearlab.history.store import Store, quote_name
 
@@ -131,6 +133,7 @@ def test_rows_that_come_in_many_loads_with_corrections_and_one_taken_out_give_th
     for rows_of_load in loads:
         for table, row in rows_of_load:
             add_row(store, table, row)
+        log_all_changes(store, find_table("services"))  # as every load does
         if data.draw(st.booleans()):
             history_again(store, asked)
     store.execute("delete from readings where file_id = 3")
