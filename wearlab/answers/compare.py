@@ -389,8 +389,8 @@ def _say_few(classes: tuple[ClassLife, ...], contrasts: tuple[Contrast, ...], le
         return ()
     text = (
         f"{'; '.join(few)}: a class has fewer than {FEW_FOR_RATIO} failures, and the interval of its ratio of B10 "
-        f"lives is wider than a {level:.0%} one need be. (In simulated fleets with five failures in the smaller class, "
-        "90 % intervals held the truth 98 % of the time.)"
+        f"lives is wider than a {100 * level:.0f} % one need be. (In simulated fleets with five failures in the "
+        "smaller class, 90 % intervals held the truth 98 % of the time.)"
     )
     return (Caution("few-failures-ratio", text),)
 

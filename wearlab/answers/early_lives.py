@@ -73,7 +73,7 @@ def _averaged(hazard: Floats, variance: Floats) -> Floats:
 def _reason(u: float, flagged: bool, repeat: bool, serviced: bool) -> str:
     if not np.isfinite(u):
         return "No other truck in its class: nothing to compare with."
-    share = f"{u:.2%}" if u >= 1e-4 else f"{u:.1e}"
+    share = f"{100 * u:.2f} %" if u >= 1e-4 else f"{u:.1e}"
     text = f"{share} of its class fail as early as this"
     parts = [text + ("; far too early for chance among so many lives" if flagged else "")]
     if repeat:

@@ -204,7 +204,7 @@ def _unfitted(
         origin = "assumed" if class_shape is None else "that of the like strata"
         said += (
             f" If the shape were {shape:.3g} ({origin}), at most one in ten would fail by {b10:,.0f} {basis.scale} "
-            f"(one-sided, {basis.level:.0%} confidence)."
+            f"(one-sided, {100 * basis.level:.0f} % confidence)."
         )
     cautions = add_cautions(inherited, (Caution("no-curve", said),))
     return Unfitted(basis, cautions, stratum, obs, obs.lives, obs.failures, reason, shape, b10)

@@ -34,7 +34,7 @@ KEPT = {  # what practice and episodes are made of
     "failed, lower, upper, entry_day, end_day, entry_miles, exit_miles, fittable",
 }
 
-_LOGGED = {"superseded": "superseded_logged"}  # what the store's log of changes tells without comparing all keys
+_LOGGED = {"repeated": "repeated_logged"}  # what the store's log of changes tells without comparing all keys
 
 _TYPES = {"integer": pa.int32(), "bigint": pa.int64(), "double": pa.float64(), "boolean": pa.bool_(),
           "string": pa.string()}  # fmt: skip
@@ -176,21 +176,16 @@ def _keep_tables(store: Store, number: int, of: int) -> None:
     for name, columns in KEPT.items():
         how = f"create or replace temp table kept_{name} as" if number == 1 else f"insert into kept_{name}"
         store.execute(f"{how} select {columns} from {name}")  # noqa: S608 - names are this module's own
+        store.execute(f"drop table temp.{name}")
 
 
 def _show_kept(store: Store, first: int, last: int) -> None:
     """Name what was kept of the trucks of one piece as the steps do."""
     for name in KEPT:
-        store.execute(f"drop {_kind(store, name)} temp.{name}")
         store.execute(
-            f"create temp view {name} as "  # noqa: S608 - names are this module's own
+            f"create or replace temp view {name} as "  # noqa: S608 - names are this module's own
             f"select * from kept_{name} where unit_no between {first:d} and {last:d}"
         )
-
-
-def _kind(store: Store, name: str) -> str:
-    views = store.number("select count(*) from duckdb_views() where temporary and view_name = $name", {"name": name})
-    return "view" if views else "table"
 
 
 @contextmanager

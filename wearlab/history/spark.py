@@ -40,9 +40,9 @@ from wearlab.history.write_lives import Written, describe_written, write_rows
 
 # Steps that are read once, or cost less than keeping them: worked out where they are read.
 _PASSING = frozenset({
-    "superseded", "plan_now", "unit_now", "kind_now", "measurement_now", "era_moment", "unit_seen", "part_start",
-    "look", "life_key", "life_looked", "life_greased", "left_out", "truck_shop", "practice", "stop_record",
-    "record_before",
+    "repeated", "superseded", "plan_now", "unit_now", "kind_now", "measurement_now", "era_moment", "unit_seen",
+    "part_start", "look", "life_key", "life_looked", "life_greased", "left_out", "truck_shop", "practice",
+    "stop_record", "record_before",
 })  # fmt: skip
 _KINDS = {Kind.DATE: "date", Kind.TIME: "timestamp_ntz", Kind.NUMBER: "double", Kind.WHOLE: "int",
           Kind.DISTANCE: "double", Kind.FLAG: "boolean"}  # fmt: skip

@@ -21,8 +21,8 @@ DATABASE_SHARE = 0.85
 class Room:
     """Memory that loading and lives keep to at any size, and where what does not fit is spilled.
 
-    The database is given ``DATABASE_SHARE`` of it. Python and its libraries need about 0.25 GB besides, so that 1 GB
-    means a peak of at most 1.3 GB (measured: tests/benchmarks/load.md). ``spill`` None: beside the store.
+    The database is given ``DATABASE_SHARE`` of it; Python and its libraries need about 0.25 GB besides, and the rows
+    set aside are listed in memory: tests/benchmarks/load.md has the peaks at 1 GB. ``spill`` None: beside the store.
     """
 
     memory: str = "2GB"

@@ -12,7 +12,7 @@ from wearlab.history.meters import HOURS_PER_DAY_LIMIT, MILES_PER_DAY_LIMIT, jud
 from wearlab.history.spread import average_by_class, split_spread
 from wearlab.history.store import read_sql
 
-WHOLE = ("unit_all", "superseded", "plan_now")
+WHOLE = ("unit_all", "repeated", "superseded", "plan_now")
 ROWS = (
     "unit_now", "position_now", "kind_now", "service_now", "reading_now", "measurement_now", "duty_now", "era_moment",
     "unit_seen",

@@ -131,28 +131,30 @@ def life_words(row: Row, scale: str) -> str:
     return f"{who.capitalize() or 'All parts'}: one in ten has failed by {span}."
 
 
+def widest_lives(fits: pd.DataFrame) -> tuple[Row, Row] | None:
+    """Return the shortest and the longest B10 life of the part whose duty cycles differ most; None where none do."""
+    known = fits.dropna(subset=["b10"]) if "b10" in fits else fits.head(0)
+    if not {"component", "duty_cycle"} <= set(known):
+        return None
+    ordered = (records(rows.sort_values("b10", kind="stable")) for _, rows in known.groupby("component", sort=False))
+    pairs = [(rows[0], rows[-1]) for rows in ordered if rows[-1]["b10"] > rows[0]["b10"]]
+    return max(pairs, key=lambda pair: float(pair[1]["b10"]) / float(pair[0]["b10"]), default=None)
+
+
 def life_title(fits: pd.DataFrame, scale: str) -> str:
     """Return the widest difference between duty cycles in one sentence, or the one life where there is but one."""
     known = fits.dropna(subset=["b10"])
     if len(known) == 1:
         return life_words(records(known)[0], scale).rstrip(".")
-    if "component" not in known or "duty_cycle" not in known or known.empty:
+    pair = widest_lives(fits)
+    if pair is None:
         return "How long parts last"
-    best: tuple[float, str] = (1.0, "")
-    for component, rows in known.groupby("component", sort=False):
-        if len(rows) < 2:
-            continue
-        ordered = records(rows.sort_values("b10", kind="stable"))
-        low, high = ordered[0], ordered[-1]
-        ratio = float(high["b10"]) / float(low["b10"])
-        if ratio > best[0]:
-            lives = [show_age(float(row["b10"]), scale, digits=2) for row in (low, high)]
-            text = (
-                f"{show_name(component).capitalize()}: one in ten has failed by {lives[0]} in "
-                f"{show_name(low['duty_cycle'])} work, by {lives[1]} in {show_name(high['duty_cycle'])}"
-            )
-            best = (ratio, text)
-    return best[1] or "How long parts last"
+    low, high = pair
+    lives = [show_age(float(row["b10"]), scale, digits=2) for row in pair]
+    return (
+        f"{show_name(low['component']).capitalize()}: one in ten has failed by {lives[0]} in "
+        f"{show_name(low['duty_cycle'])} work, by {lives[1]} in {show_name(high['duty_cycle'])}"
+    )
 
 
 def wear_title(parts: pd.DataFrame) -> str:
@@ -283,9 +285,12 @@ def _classes(given: Given) -> Iterator[str]:
 
 
 def _fits(given: Given) -> Iterator[str]:
-    title = life_title(given.table("fits"), given.scale) if "b10" in given.table("fits") else ""
-    if title and title != "How long parts last":
-        yield f"{title}."
+    fits = given.table("fits")
+    pair = widest_lives(fits)
+    if pair is not None:
+        yield from (life_words(row, given.scale) for row in pair)
+    elif "b10" in fits and fits["b10"].notna().sum() == 1:
+        yield life_words(records(fits.dropna(subset=["b10"]))[0], given.scale)
 
 
 def _compared(given: Given) -> Iterator[str]:

@@ -94,8 +94,9 @@ def _lasting(pairs: pd.DataFrame) -> tuple[float, float, tuple[Caution, ...]]:
     pairs = pairs[(pairs["before"] > 0) & (pairs["last"] > 0)]
     if len(pairs) < FEWEST_PAIRS:
         text = (
-            f"Fewer than {FEWEST_PAIRS} trucks have two years of meters: {ASSUMED_RELIABILITY:.0%} of a truck's "
-            f"difference from its class is taken to last, and its rate to change by {ASSUMED_CHANGE:.0%} (assumed)."
+            f"Fewer than {FEWEST_PAIRS} trucks have two years of meters: {100 * ASSUMED_RELIABILITY:.0f} % of a "
+            "truck's difference from its class is taken to last, and its rate to change by "
+            f"{100 * ASSUMED_CHANGE:.0f} % (assumed)."
         )
         return ASSUMED_RELIABILITY, ASSUMED_CHANGE, (Caution("usage-assumed", text),)
     by = pairs.groupby("duty_cycle")
