@@ -142,7 +142,8 @@ def stage_files(
 
 def _say_reading(known: Known) -> str:
     if known.again:
-        return f"trying again what was set aside of {known.file.name}: {len(known.again):,} rows"
+        rows = f"{len(known.again):,} {'row' if len(known.again) == 1 else 'rows'}"
+        return f"trying again what was set aside of {known.file.name}: {rows}"
     return f"reading {known.file.name} into {known.file.table}"
 
 
