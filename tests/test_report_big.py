@@ -1,6 +1,8 @@
-"""The page of a large fleet: it sums up, says what it leaves to the files, and stays small and quick to draw."""
+"""The page of a large fleet: it sums up, says what it leaves to the files, and stays small.
 
-import time
+How long it takes is measured by ``python -m tests.benchmarks.page``.
+"""
+
 from dataclasses import replace
 
 import numpy as np
@@ -11,7 +13,8 @@ from tests.fake_study import FakeResult, Names, make_basis, make_study
 from wearlab.show.report import render_report
 from wearlab.study import Study
 
-MOST_SECONDS, MOST_BYTES = 10.0, 5_000_000
+MOST_BYTES = 5_000_000
+SIZES = [(1_000, 12), (100_000, 60)]  # trucks and duty cycles
 
 
 def many(frame: pd.DataFrame, rows: int) -> pd.DataFrame:
@@ -59,12 +62,10 @@ def make_big_study(trucks: int, classes: int) -> Study:
     return replace(study, **results, wear=FakeResult({"parts": many(parts, trucks)}, basis), history=history)
 
 
-@pytest.mark.parametrize(("trucks", "classes"), [(1_000, 12), (100_000, 60)])
+@pytest.mark.parametrize(("trucks", "classes"), SIZES)
 def test_a_fleet_of_any_size_is_one_small_page(trucks: int, classes: int) -> None:
     study = make_big_study(trucks, classes)
-    start = time.process_time()
     page = render_report(study)
-    assert time.process_time() - start < MOST_SECONDS
     assert len(page.encode()) < MOST_BYTES
     assert f"12 of {4 * trucks:,} rows; all of them in" in page
     assert f"Drawn are the 8 largest of {classes} duty cycles" in page

@@ -16,6 +16,7 @@ def commands(services: int, repeats: int) -> list[list[str]]:
     return [
         ["start", "--repeats", times],
         ["fits"],
+        ["page", "--repeats", times],
         ["load", "--rows", size, "--repeats", times],
         ["lives", "--services", size, "--repeats", times],
         ["lives", "--services", size, "--repeats", "1", "--append"],
