@@ -229,7 +229,7 @@ def picture_gaps(study: Study) -> Picture | None:
     gaps = study.history.gaps
     if gaps.empty:
         return None
-    counted = gaps.loc[gaps["counted"].astype(bool)]
+    counted = gaps.loc[gaps["counted"].astype(bool), ["duty_cycle", "miles"]]
     counted, fewer = largest(counted, "duty_cycle", counted.groupby("duty_cycle").size(), what="duty cycles")
     current = {row["duty_cycle"]: row["current"] for row in records(table_of(study.recommendation, "regrease"))}
     panels, words, tables = [], [], []

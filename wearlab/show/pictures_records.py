@@ -9,7 +9,7 @@ from wearlab.show.figures import show_count, show_name, show_number, show_place
 from wearlab.show.pictures import Picture, make_panel, source_line
 from wearlab.show.plots import as_file, draw_svg
 from wearlab.show.plots_records import draw_meter, draw_wear
-from wearlab.show.sentences import records, table_of, wear_title
+from wearlab.show.sentences import table_of, wear_title
 from wearlab.study import Study
 
 PATHS_SHOWN, METERS_SHOWN = 5, 4
@@ -47,12 +47,12 @@ def _paths(parts: pd.DataFrame, measured: pd.DataFrame) -> pd.DataFrame:
     order = ["miles_to_limit", "latest", "unit_id", "position"]
     near = parts.loc[parts["measurements"] >= 3].sort_values(order, ascending=[True, False, True, True], kind="stable")
     found = []
-    for row in records(near):
-        own = (measured["unit_id"] == row["unit_id"]) & (measured["position"] == row["position"])
-        mine = measured.loc[own & measured["age_miles"].notna() & (measured["unit"] == row["unit"])]
+    for unit_id, position, unit in near[["unit_id", "position", "unit"]].itertuples(index=False):
+        truck = measured.loc[measured["unit_id"] == unit_id]
+        mine = truck.loc[(truck["position"] == position) & (truck["unit"] == unit) & truck["age_miles"].notna()]
         mine = mine.loc[mine["life_id"] == mine["life_id"].max()]
         if len(mine) >= 3:
-            label = f"{show_text(row['unit_id'])} {show_place(row['position'])}"
+            label = f"{show_text(unit_id)} {show_place(position)}"
             found.append(pd.DataFrame({"label": label, "age": mine["age_miles"], "value": mine["value"]}))
         if len(found) == PATHS_SHOWN:
             break
@@ -66,9 +66,10 @@ def picture_meters(study: Study) -> Picture | None:
         return None
     wrong = meters.loc[meters["disregarded"].astype(bool)]
     counts = wrong.groupby("unit_id", sort=True).size().sort_values(ascending=False, kind="stable")
+    shown = meters.loc[meters["unit_id"].isin(counts.head(METERS_SHOWN).index)]
     panels, words = [], []
     for number, (unit, count) in enumerate(counts.head(METERS_SHOWN).items()):
-        rows = meters.loc[(meters["unit_id"] == unit) & meters["raw_miles"].notna()]
+        rows = shown.loc[(shown["unit_id"] == unit) & shown["raw_miles"].notna()]
         reasons = ", ".join(sorted({show_name(reason) for reason in rows["reason"].dropna()}))
         alt = f"Truck {show_text(unit)}: {show_count(count)} of {show_count(len(rows))} values not used ({reasons})."
         words.append(alt)
@@ -80,7 +81,6 @@ def picture_meters(study: Study) -> Picture | None:
     note = (
         "Crosses: values that were not used. Line: the meter as used. The trucks with the most such values are shown."
     )
-    shown = meters.loc[meters["unit_id"].isin(counts.head(METERS_SHOWN).index)]
     return Picture("meters", title, tuple(panels), tuple(words), note, source_line(study.history.basis), shown)
 
 

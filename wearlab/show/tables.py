@@ -55,7 +55,7 @@ def lay_out(
     first = [named.pop(name, Field(name, name.replace("_", " ").capitalize(), "name")) for name in strata]
     asked = [field for field in (*first, *named.values()) if _present(field, frame)]
     fields, frame = _in_larger_units(asked, frame, units.get("scale", ""))
-    ordered = _in_order(_picked(frame, layout), layout.order).head(layout.rows)
+    ordered = _first(_picked(frame, layout), layout.order, layout.rows)
     rows = tuple(tuple(_cell(record, field) for field in fields) for record in ordered.to_dict("records"))
     headings = tuple((in_units(field.heading, units), is_numeric(field.kind)) for field in fields)
     return ShownTable(
@@ -103,13 +103,20 @@ def _picked(frame: pd.DataFrame, layout: Layout) -> pd.DataFrame:
     return frame.loc[frame[column] == value]
 
 
-def _in_order(frame: pd.DataFrame, order: Iterable[str]) -> pd.DataFrame:
+def _first(frame: pd.DataFrame, order: Iterable[str], rows: int) -> pd.DataFrame:
+    """Return the first rows of a frame in an order; only rows that the first column lets come so far are sorted."""
     names = [name for name in order if name.removeprefix("-") in frame.columns]
     if not names or frame.empty:
-        return frame
+        return frame.head(rows)
     columns = [name.removeprefix("-") for name in names]
     rising = [not name.startswith("-") for name in names]
-    return frame.sort_values(columns, ascending=rising, kind="stable")
+    leading = frame[columns[0]]
+    numeric = pd.api.types.is_numeric_dtype(leading) and not pd.api.types.is_bool_dtype(leading)
+    if numeric and leading.count() > rows:
+        frame = frame.loc[
+            leading <= leading.nsmallest(rows).max() if rising[0] else leading >= leading.nlargest(rows).min()
+        ]
+    return frame.sort_values(columns, ascending=rising, kind="stable").head(rows)
 
 
 def _cell(record: dict[Any, Any], field: Field) -> Cell:
