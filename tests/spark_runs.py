@@ -20,7 +20,8 @@ VIEWS = {
 # Tests wait for many small steps, not for much data: no compiling of each step, and the quick compiler only.
 LIGHT = (
     "--conf spark.sql.codegen.wholeStage=false --conf spark.ui.showConsoleProgress=false "
-    '--driver-java-options "-XX:TieredStopAtLevel=1 -Xss8m" pyspark-shell'
+    '--driver-java-options "-XX:TieredStopAtLevel=1 -XX:ReservedCodeCacheSize=240m -XX:+UseSerialGC -Xss8m" '
+    "pyspark-shell"
 )
 
 if __name__ == "__main__":

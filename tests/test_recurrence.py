@@ -82,6 +82,36 @@ def test_lives_of_a_place_are_chained_zero_lengths_included() -> None:
     np.testing.assert_array_equal(places.place, [0, 0])
 
 
+def test_a_failure_at_the_very_start_finds_all_at_risk_that_start_there() -> None:
+    window = Window(np.array([0.0, 0.0, 5.0, 5.0]), np.full(4, 10.0), np.arange(4))
+    mean = count_mean_number(window, np.array([0, 2]), np.array([0.0, 5.0]), np.array([1.0, 6.0]), level=0.9)
+    np.testing.assert_allclose(mean.number, [1 / 2, 1 / 2 + 1 / 4])
+
+
+def test_a_chain_is_cut_where_a_life_has_no_age() -> None:
+    lives = make_lives(
+        [np.nan, 60.0, 90.0, 20.0],
+        [1, 1, 1, 1],
+        unit_id=["A", "A", "B", "B"],
+        position="p",
+        component="joint",
+        life_number=[1, 2, 1, 2],
+        entry=[np.nan, 0.0, 0.0, 0.0],
+    )
+    places = chain_lives(lives)
+    assert places is not None
+    np.testing.assert_allclose(places.window.end, [110.0])
+    np.testing.assert_allclose(places.age, [90.0, 110.0])
+
+
+def test_a_part_that_failed_as_it_was_seen_first_has_the_age_at_which_its_watch_began() -> None:
+    lives = make_lives([1e9 / 3, 0.1 + 0.2], [0, 1], unit_id=["A", "B"], position="p", component="joint",
+                       life_number=[1, 1], entry=[0.0, 0.1 + 0.2])  # fmt: skip
+    places = chain_lives(lives)
+    assert places is not None
+    assert places.age[0] == places.window.start[1]
+
+
 def test_a_chain_is_cut_where_lives_were_left_out() -> None:
     days = pd.to_datetime(["2024-01-01", "2024-03-01", "2024-08-01"])
     lives = make_lives(

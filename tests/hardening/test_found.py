@@ -120,3 +120,39 @@ def test_a_forecast_of_no_failure_is_drawn_without_a_warning() -> None:
         warnings.simplefilter("error")
         draw_fan(months, ax=ax)
     assert ax.get_ylim()[1] > 0
+
+
+def test_a_curve_too_flat_for_a_number_of_its_b10_has_no_ratio(tmp_path: Path) -> None:
+    rows = (
+        "530.8,1,477.7,C,L1\n862.2,1,776,B,\n1e308,1,0,B,L1\n847,0,0,D,L2\n969.6,1,290.9,A,L3\n108.7,1,0,C,L3\n"
+        "1027.3,0,0,C,L3\n486.8,1,0,C,\n"
+    )
+    status, document, _ = answer(
+        "compare", lives(tmp_path, "exit,failed,entry,unit_id,lot\n" + rows), "--factor", "lot"
+    )
+    assert status == 0
+    assert any(row["b10_ratio"] is None for row in document["contrasts"])
+
+
+def test_failures_of_parts_without_an_age_on_the_scale_are_no_failures_of_a_place(tmp_path: Path) -> None:
+    trucks, years = ("T1", "T2", "T3"), (20, 21, 22)
+    replaced = "".join(
+        f"{unit}-{year},{unit},20{year}-01-01,{9000 * (year - 18)},replace,failure,main.joint.1\n"
+        for unit in trucks
+        for year in years
+    )
+    read = "".join(
+        f"{unit},20{year}-06-01,{9000 * (year - 18)},{300 * (year - 18) if unit != 'T3' else ''}\n"
+        for unit in trucks
+        for year in (19, *years, 23)
+    )
+    folder = write_folder(
+        tmp_path / "f",
+        units="unit_id,duty_cycle,in_service_date\n" + "".join(f"{unit},line_haul,2019-01-01\n" for unit in trucks),
+        positions="unit_id,position,component\n" + "".join(f"{unit},main.joint.1,joint\n" for unit in trucks),
+        services="service_id,unit_id,date,miles,action,reason,position\n" + replaced,
+        readings="unit_id,date,miles,engine_hours\n" + read,
+    )
+    status, document, _ = answer("fit", folder, "--scale", "engine_hours")
+    assert status == 0
+    assert [(row["places"], row["failures"]) for row in document["trend"]] == [(2, 6)]

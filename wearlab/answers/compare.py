@@ -340,12 +340,13 @@ def _ratio(
     """Return the ratio of B10 lives with its interval over the draws, and in how many draws a class had no curve.
 
     A draw without a curve in either class widens both ends: it counts as 0 for the low one and as without end for the
-    high one, and an end that falls among such draws is blank.
+    high one, and an end that falls among such draws is blank. A curve so flat that its B10 is too small for a number
+    has no ratio.
     """
-    if isinstance(fit, Unfitted) or isinstance(reference, Unfitted):
+    if isinstance(fit, Unfitted) or isinstance(reference, Unfitted) or min(fit.b10.value, reference.b10.value) <= 0:
         return None, int((~resampled.converged[:, list(pair)].all(axis=1)).sum())
-    lives = resampled.life_at(0.1)
-    ratios = lives[:, pair[0]] / lives[:, pair[1]]
+    lives, others = resampled.life_at(0.1)[:, list(pair)].T
+    ratios = np.divide(lives, others, out=np.full(len(lives), np.nan), where=others > 0)
     lacking = ~np.isfinite(ratios)
     value = fit.b10.value / reference.b10.value
     tail = 0.5 * (1.0 - level)

@@ -21,8 +21,8 @@ class Places:
 def chain_lives(lives: pd.DataFrame) -> Places | None:
     """Return the places of a lives table, zero-length lives included; None where positions are not named.
 
-    The age of a place runs on from part to part. Where lives were left out between two others the chain is cut: what
-    comes after is not counted, since its place in the chain is not known.
+    The age of a place runs on from part to part. Where lives were left out between two others, or a life has no age,
+    the chain is cut: what comes after is not counted, since its place in the chain is not known.
     """
     named = lives[lives["unit_id"].notna() & lives["position"].notna() & (lives["count"] == 1.0)]
     if named.empty:
@@ -30,18 +30,24 @@ def chain_lives(lives: pd.DataFrame) -> Places | None:
     named = named.sort_values(["unit_id", "position", "component", "life_number"], kind="stable")
     key = [named["unit_id"], named["position"], named["component"].fillna("")]
     place: IntArray = np.asarray(named.groupby(key, sort=True).ngroup(), dtype=np.int64)
-    kept = _unbroken(named, place)
+    kept = _unbroken(named, place) & ~_after_unknown(named, place)
     named, place = named[kept], place[kept]
-    entry, exit_ = named["entry"].to_numpy(dtype=float), named["exit"].to_numpy(dtype=float)
+    entry = named["entry"].to_numpy(dtype=float)
     first = np.flatnonzero(np.diff(place, prepend=-1))
-    total = np.cumsum(exit_)
-    before = np.repeat(total[first] - exit_[first], np.diff(np.append(first, len(place))))
-    age = total - before
+    age = (
+        named["exit"].astype(float).groupby(place).cumsum().to_numpy()
+    )  # each from its own nought: no rounding of sums
     last = np.append(first[1:], len(place)) - 1
     units = named["unit_id"].astype(str).to_numpy()[first]
     window = Window(entry[first], age[last], np.unique(units, return_inverse=True)[1].astype(np.int64))
     failed = named["failed"].to_numpy(dtype=bool)
     return Places(window, place[failed].astype(np.int64), age[failed])
+
+
+def _after_unknown(lives: pd.DataFrame, place: IntArray) -> BoolArray:
+    """Return which lives have no age on this scale, or follow such a one at their place."""
+    unknown = lives["entry"].isna() | lives["exit"].isna()
+    return np.asarray(unknown.groupby(place).cummax(), dtype=np.bool_)
 
 
 def _unbroken(lives: pd.DataFrame, place: IntArray) -> BoolArray:

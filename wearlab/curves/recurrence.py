@@ -4,7 +4,7 @@ Before lives of first and later parts are fitted as one population, it must be s
 does not drift as parts follow one another (repairs that do not restore, a worn yoke that eats its joints).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.stats import chi2, norm
@@ -54,9 +54,12 @@ def count_mean_number(
 ) -> MeanNumber:
     """Return the mean cumulative number of failures per place; event i happened at ``place[i]`` at ``age[i]``.
 
-    A place whose window ends at t is still at risk at t, and two failures at one age count as two. The standard error
-    is robust, trucks being independent (Lawless & Nadeau 1995, Technometrics 37); the interval symmetric in the log.
+    A place whose window ends at t is still at risk at t, and two failures at one age count as two. A failure at the
+    very start of its window finds at risk every place whose window starts there. The standard error is robust, trucks
+    being independent (Lawless & Nadeau 1995, Technometrics 37); the interval symmetric in the log.
     """
+    at_once = np.isin(window.start, age[age <= window.start[place]])
+    window = replace(window, start=np.where(at_once, np.nextafter(window.start, -np.inf), window.start))
     at, step = np.unique(age, return_inverse=True)
     events = np.bincount(step, minlength=len(at)).astype(np.float64)
     at_risk = _watched(window, at)

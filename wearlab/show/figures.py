@@ -102,7 +102,7 @@ def show_number(value: float, digits: int = 3, *, like: tuple[float, ...] = ()) 
     """Return a number with ``digits`` significant digits, thousands separated, without an exponent.
 
     ``like`` are an estimate and the ends of its interval: all three are written with the decimals of the estimate, or
-    with fewer where the interval reaches ten times as far.
+    with fewer where the interval reaches ten times as far, but with one digit of the estimate at least.
     """
     if not math.isfinite(value):
         return MISSING
@@ -111,6 +111,8 @@ def show_number(value: float, digits: int = 3, *, like: tuple[float, ...] = ()) 
         return "0"
     wide = reach >= FAR_WIDER * estimate
     places = (1 if wide and estimate else digits - 1) - math.floor(math.log10(reach if wide else estimate))
+    if wide and estimate:
+        places = max(places, -math.floor(math.log10(estimate)))
     return f"{round(value, places) + 0.0:,.{max(places, 0)}f}".replace("-", "−")
 
 
