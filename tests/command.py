@@ -1,5 +1,7 @@
-"""Commands run in a process of their own, as a user types them."""
+"""Commands run as a user types them: in a process of their own, or in this one, which has the libraries already."""
 
+import contextlib
+import io
 import json
 import os
 import subprocess
@@ -8,6 +10,10 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any
+
+import pytest
+
+from wearlab.cli import run
 
 
 @dataclass(frozen=True)
@@ -39,12 +45,22 @@ def run_wearlab(*arguments: str | Path, folder: Path | None = None) -> Ran:
         timeout=300,
         env={**os.environ, "COLUMNS": "160"},
     )
+    assert "Warning: " not in done.stderr, done.stderr
     return Ran(done.returncode, done.stdout, done.stderr)
+
+
+def run_here(*arguments: str | Path) -> Ran:
+    """Run the command line in this process."""
+    out, err = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err), pytest.MonkeyPatch.context() as patch:
+        patch.setenv("COLUMNS", "160")
+        status = run([str(argument) for argument in arguments])
+    return Ran(status, out.getvalue(), err.getvalue())
 
 
 @cache
 def answer_of(command: str, source: Path, *options: str) -> dict[str, Any]:
     """The document that a command prints for a source that does not change; run once."""
-    ran = run_wearlab(command, source, "--json", *options)
+    ran = run_here(command, source, "--json", *options)
     assert ran.status == 0, ran.err
     return ran.document()

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.command import answer_of, run_wearlab
+from tests.command import answer_of, run_here, run_wearlab
 
 TABLES = {
     "load": {
@@ -95,11 +95,11 @@ def test_the_same_seed_gives_the_same_answer(command: str, small_fleet: Path) ->
 def test_a_lives_file_is_a_source_in_any_scale(tmp_path: Path) -> None:
     path = write_lives(tmp_path)
     for command in ("fit", "early"):
-        document = run_wearlab(command, path, "--scale", "hours", "--json").document()
+        document = run_here(command, path, "--scale", "hours", "--json").document()
         assert document["scale"] == "hours"
-    compared = run_wearlab("compare", path, "--factor", "machine", "--json")
+    compared = run_here("compare", path, "--factor", "machine", "--json")
     assert compared.status == 0, compared.err
-    ahead = run_wearlab("forecast", path, "--ahead", "300", "--json").document()
+    ahead = run_here("forecast", path, "--ahead", "300", "--json").document()
     assert ahead["totals"][0]["group"] == "all"
     assert ahead["totals"][0]["low"] <= ahead["totals"][0]["expected"] <= ahead["totals"][0]["high"]
     assert not list(tmp_path.glob("*.duckdb"))

@@ -4,13 +4,13 @@ from pathlib import Path
 
 import pytest
 
-from tests.command import Ran, run_wearlab
+from tests.command import Ran, run_here
 
 LINE = ("--angles", "5,3.5", "--unloaded", "4,3", "--speed", "2600", "--tube", "101.6,3.2,2400", "--torque", "5000")
 
 
 def ask(source: Path, *options: str | Path) -> Ran:
-    return run_wearlab("driveline", source, *options)
+    return run_here("driveline", source, *options)
 
 
 @pytest.fixture

@@ -9,7 +9,7 @@ from tests.test_batch import draw_lives, written_out
 from wearlab.curves.batch import fit_weibulls, solve_rows
 from wearlab.curves.frailty import fit_trucks
 from wearlab.curves.interval import hold_life, hold_shape, limit_failed_share, limit_life, limit_shape
-from wearlab.curves.newton import Rows
+from wearlab.curves.newton import Rows, joint_sums
 from wearlab.curves.observations import Observations, make_observations
 from wearlab.curves.stratum import as_rows
 from wearlab.curves.truck_limits import hold_life as hold_truck_life
@@ -32,6 +32,18 @@ def test_the_ends_of_an_interval_are_where_the_profile_drops_by_half_the_critica
         )
         drop = 2 * (found.log_likelihood[0] + profile.fun)
         assert drop == pytest.approx(chi2.ppf(0.9, 1), abs=1e-6)
+
+
+@pytest.mark.parametrize("shape", [1e-17, 1e-9, 1e-3])
+def test_slopes_where_a_shape_is_next_to_nothing_are_those_of_its_limit(shape: float) -> None:
+    # As the shape falls, H goes to exp(-a) at every age, an interval's term to log(shape * log(upper / lower) * H).
+    obs = make_observations([90.0, 120.0], [1, 0], lower=[60.0, np.nan], upper=[90.0, np.nan])
+    sums = joint_sums(as_rows(obs), centre=np.zeros(1))
+    by_shape, by_offset, *second = sums.slopes(np.array([shape]), np.array([-12.0]))
+    held = np.exp(12.0)
+    assert by_offset[0] == pytest.approx(2 * held - 1, rel=1e-2)  # both lives watched, to 60 and to 120; one failure
+    assert by_shape[0] == pytest.approx(1 / shape - held * np.log(60.0 * 120.0), rel=2e-2)
+    assert np.isfinite(second).all()
 
 
 def test_an_interval_holds_a_value_exactly_when_the_ratio_there_is_small_enough() -> None:

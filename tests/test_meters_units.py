@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.command import run_wearlab
+from tests.command import run_here
 from tests.fleet_files import write_folder
 from wearlab.history.meters import judge_meters
 
@@ -90,7 +90,7 @@ def test_the_command_lists_old_and_new_values_and_draws_one_truck(tmp_path: Path
     services = "service_id,unit_id,date,miles,action\nS1,T1,2020-07-30,,regrease\n"
     folder = write_folder(tmp_path / "f", services=services, readings="unit_id,date,miles\n" + "\n".join(lines) + "\n")
     picture = tmp_path / "t1.svg"
-    done = run_wearlab("meters", folder, "--unit", "T1", "--picture", picture, "--store", ":memory:", "--json")
+    done = run_here("meters", folder, "--unit", "T1", "--picture", picture, "--store", ":memory:", "--json")
     assert done.status == 0, done.err
     rows = done.document()["corrections"]
     assert [(row["reason"], row["filled"]) for row in rows] == [
@@ -102,4 +102,4 @@ def test_the_command_lists_old_and_new_values_and_draws_one_truck(tmp_path: Path
     assert rows[2]["old"] is None
     assert [row["new"] for row in rows][:2] == pytest.approx(RIGHT[12:14], abs=1)
     assert picture.read_text().startswith("<svg")
-    assert run_wearlab("meters", folder, "--unit", "T9", "--store", ":memory:").status == 2
+    assert run_here("meters", folder, "--unit", "T9", "--store", ":memory:").status == 2

@@ -64,6 +64,14 @@ def test_trend_recovers_a_planted_power_law() -> None:
     assert trend.p_value < 1e-6
 
 
+def test_a_place_that_was_never_watched_does_not_move_the_trend() -> None:
+    age, place = np.array([2.0, 5.0, 9.0, 9.5]), np.array([0, 1, 1, 0])
+    seen = find_trend(Window(np.zeros(2), np.full(2, 10.0), np.arange(2)), place, age)
+    more = find_trend(Window(np.zeros(3), np.array([10.0, 10.0, 0.0]), np.arange(3)), place, age)
+    assert seen is not None
+    assert more == seen
+
+
 def test_lives_of_a_place_are_chained_zero_lengths_included() -> None:
     lives = make_lives(
         [100.0, 0.0, 60.0, 90.0],
@@ -100,6 +108,7 @@ def test_a_chain_is_cut_where_a_life_has_no_age() -> None:
     )
     places = chain_lives(lives)
     assert places is not None
+    assert places.place.tolist() == [0, 0]
     np.testing.assert_allclose(places.window.end, [110.0])
     np.testing.assert_allclose(places.age, [90.0, 110.0])
 

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.command import run_wearlab
+from tests.command import run_here
 from tests.fleet_files import write_folder
 from wearlab.answers.systems import Systems, count_systems
 from wearlab.evidence import Unanswered
@@ -67,6 +67,6 @@ def test_a_lives_file_has_no_trucks_to_count_by(tmp_path: Path) -> None:
 
 def test_the_command_shows_the_count(tmp_path: Path) -> None:
     count(tmp_path)
-    done = run_wearlab("lives", tmp_path / "f", "--systems", "--store", ":memory:", "--json")
+    done = run_here("lives", tmp_path / "f", "--systems", "--store", ":memory:", "--json")
     assert done.status == 0, done.err
     assert done.document()["orders"][0]["without_position"] == 3

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from tests.command import run_wearlab
+from tests.command import run_here
 from tests.curve_data import CASES as AGREED
 
 DATA = Path(__file__).parents[1] / "data"
@@ -64,7 +64,7 @@ def test_a_lives_file_gives_the_agreed_curve(
         lives.to_csv(path, index=False)
     else:
         lives.convert_dtypes().to_parquet(path)
-    ran = run_wearlab("fit", path, "--scale", scale, "--level", "0.95", "--json")
+    ran = run_here("fit", path, "--scale", scale, "--level", "0.95", "--json")
     assert ran.status == 0, ran.err
     (fit,) = ran.document()["fits"]
     expected = AGREED[case]["values"]
@@ -120,7 +120,7 @@ def write_engine_fleet(folder: Path) -> Path:
 
 def test_the_valve_seat_histories_give_exactly_48_failures(tmp_path: Path) -> None:
     folder = write_engine_fleet(tmp_path / "engines")
-    ran = run_wearlab("lives", folder, "--json")
+    ran = run_here("lives", folder, "--json")
     assert ran.status == 0, ran.err
     document = ran.document()
     assert document["scale"] == "days"
@@ -133,7 +133,7 @@ def test_the_valve_seat_histories_give_exactly_48_failures(tmp_path: Path) -> No
 def test_a_picture_of_the_fit_shows_every_failure_age_on_weibull_paper_and_the_line(tmp_path: Path) -> None:
     path, picture = tmp_path / "lives.csv", tmp_path / "paper.svg"
     exact_lives("ball_bearing").to_csv(path, index=False)
-    ran = run_wearlab("fit", path, "--picture", picture, "--json")
+    ran = run_here("fit", path, "--picture", picture, "--json")
     assert ran.status == 0, ran.err
     paper = pd.DataFrame(ran.document()["paper"])
     expected = AGREED["ball_bearing"]["values"]

@@ -182,8 +182,7 @@ class JointSums:
         at = self.stratum[self.exact.row]
         x = self.exact.log_age
         per_row[self.exact.row] += np.log(shape[at]) + shape[at] * x - offset[at] - x - self.centre[at]
-        at = self.stratum[self.uppers.row]
-        added = self.uppers.hazards(shape[at], offset[at]) - self.lowers.hazards(shape[at], offset[at])
+        _, _, added = self._added(shape, offset)
         per_row[self.uppers.row] += np.log(-np.expm1(-np.maximum(added, 1e-300)))
         return self.total(per_row)
 
@@ -204,15 +203,19 @@ class JointSums:
             target[self.uppers.row] += term
         return tuple(self.total(values) for values in out)
 
-    def _between(self, shape: FloatArray, offset: FloatArray) -> tuple[FloatArray, ...]:
+    def _added(self, shape: FloatArray, offset: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return H at the upper and at the lower bound of each interval, and their difference without cancellation."""
         at = self.stratum[self.uppers.row]
-        above = self.uppers.hazards(shape[at], offset[at])
-        below = self.lowers.hazards(shape[at], offset[at])
+        above, below = (part.hazards(shape[at], offset[at]) for part in (self.uppers, self.lowers))
+        return above, below, above * -np.expm1(shape[at] * (self.lowers.log_age - self.uppers.log_age))
+
+    def _between(self, shape: FloatArray, offset: FloatArray) -> tuple[FloatArray, ...]:
+        above, below, added = self._added(shape, offset)
         low_age = np.where(np.isfinite(self.lowers.log_age), self.lowers.log_age, 0.0)
         first = _moments(above, self.uppers.log_age)
         second = _moments(below, low_age)
         d_b, d_a, d_bb, d_ba, d_aa = (x - y for x, y in zip(first, second, strict=True))
-        q = 1.0 / np.expm1(np.clip(above - below, 1e-150, 500.0))
+        q = 1.0 / np.expm1(np.clip(added, 1e-150, 500.0))
         bend = q * (1.0 + q)
         return q * d_b, q * d_a, q * d_bb - bend * d_b**2, q * d_ba - bend * d_b * d_a, q * d_aa - bend * d_a**2
 

@@ -31,7 +31,7 @@ def chain_lives(lives: pd.DataFrame) -> Places | None:
     key = [named["unit_id"], named["position"], named["component"].fillna("")]
     place: IntArray = np.asarray(named.groupby(key, sort=True).ngroup(), dtype=np.int64)
     kept = _unbroken(named, place) & ~_after_unknown(named, place)
-    named, place = named[kept], place[kept]
+    named, place = named[kept], np.unique(place[kept], return_inverse=True)[1]
     entry = named["entry"].to_numpy(dtype=float)
     first = np.flatnonzero(np.diff(place, prepend=-1))
     age = (

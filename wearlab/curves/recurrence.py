@@ -117,7 +117,7 @@ def _fit_power_law(window: Window, age: FloatArray) -> tuple[float, float, float
     top = float(window.end.max())
     end, start, logs = window.end / top, window.start / top, np.log(np.maximum(age / top, 1e-12))
     events = len(age)
-    log_end, log_start = np.log(end), np.log(np.where(start > 0, start, 1.0))
+    log_end, log_start = (np.log(np.where(ages > 0, ages, 1.0)) for ages in (end, start))
     low, high, log_beta = -6.0, 6.0, 0.0
     for _ in range(200):
         beta = np.exp(log_beta)
