@@ -1,5 +1,6 @@
 """The command line as a whole: runs one command and turns every refusal into one clear line and an exit status."""
 
+import errno
 import io
 import os
 import sys
@@ -40,6 +41,13 @@ def _refuse_error(arguments: list[str], error: Exception) -> int:
 
     if isinstance(error, DataError):
         return _refuse_data(arguments, error)
+    if isinstance(error, OSError) and error.errno == errno.ENAMETOOLONG:
+        return _refuse(
+            arguments,
+            "path-too-long",
+            f"a name of {len(str(error.filename)):,} letters is too long for a path",
+            "give a shorter one",
+        )
     if os.environ.get("WEARLAB_TRACE"):
         traceback.print_exc()
     line = " ".join(str(error).split())[:300]

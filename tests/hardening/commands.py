@@ -14,6 +14,7 @@ import os
 import random
 import sys
 import tempfile
+import warnings
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -220,6 +221,7 @@ def main() -> None:
     asked = parser.parse_args()
     names = [asked.only] if asked.only else [name for name in _WEIGHTS for _ in range(_WEIGHTS[name])]
     os.environ["COLUMNS"] = "160"
+    warnings.simplefilter("always")  # not once a process: each case is to show its own
     typer.main.get_command = functools.cache(
         typer.main.get_command
     )  # the commands are put together once, not each time

@@ -134,7 +134,8 @@ def test_a_curve_too_flat_for_a_number_of_its_b10_has_no_ratio(tmp_path: Path) -
     assert any(row["b10_ratio"] is None for row in document["contrasts"])
 
 
-def test_failures_of_parts_without_an_age_on_the_scale_are_no_failures_of_a_place(tmp_path: Path) -> None:
+def write_joints(folder: Path) -> Path:
+    """Three trucks whose joint fails each year and is never greased; the meter of one shows no engine hours."""
     trucks, years = ("T1", "T2", "T3"), (20, 21, 22)
     replaced = "".join(
         f"{unit}-{year},{unit},20{year}-01-01,{9000 * (year - 18)},replace,failure,main.joint.1\n"
@@ -146,13 +147,44 @@ def test_failures_of_parts_without_an_age_on_the_scale_are_no_failures_of_a_plac
         for unit in trucks
         for year in (19, *years, 23)
     )
-    folder = write_folder(
-        tmp_path / "f",
+    return write_folder(
+        folder,
         units="unit_id,duty_cycle,in_service_date\n" + "".join(f"{unit},line_haul,2019-01-01\n" for unit in trucks),
         positions="unit_id,position,component\n" + "".join(f"{unit},main.joint.1,joint\n" for unit in trucks),
         services="service_id,unit_id,date,miles,action,reason,position\n" + replaced,
         readings="unit_id,date,miles,engine_hours\n" + read,
     )
-    status, document, _ = answer("fit", folder, "--scale", "engine_hours")
+
+
+def test_failures_of_parts_without_an_age_on_the_scale_are_no_failures_of_a_place(tmp_path: Path) -> None:
+    status, document, _ = answer("fit", write_joints(tmp_path / "f"), "--scale", "engine_hours")
     assert status == 0
     assert [(row["places"], row["failures"]) for row in document["trend"]] == [(2, 6)]
+
+
+def test_stops_of_a_class_that_shows_no_grease_are_not_known(tmp_path: Path) -> None:
+    status, document, _ = answer("forecast", write_joints(tmp_path / "f"), "--adopt", "line_haul=9000")
+    assert status == 0
+    assert [(row["stops_now"], row["stops_then"] is None) for row in document["stops"]] == [(None, False)]
+
+
+@pytest.mark.parametrize("ahead", ["nan", "inf", "-inf", "0"])
+def test_no_forecast_reaches_without_end_or_nowhere(ahead: str, tmp_path: Path) -> None:
+    rows = "".join(f"{100 + 40 * number},{number % 2}\n" for number in range(12))
+    status, document, _ = answer("forecast", lives(tmp_path, "exit,failed\n" + rows), "--ahead", ahead)
+    assert status == 1
+    assert document["error"]["code"] == "no-reach"
+
+
+def test_a_curve_whose_drawn_ages_lie_beyond_all_doubt_has_no_band(tmp_path: Path) -> None:
+    rows = "8.704910007417439,1,7.834419006675695\n31.54714556019555,1,28.392431004175993\n"
+    status, document, _ = answer("fit", lives(tmp_path, "exit,failed,entry\n" + rows))
+    assert status == 0
+    assert all(row["low"] <= row["survival"] <= row["high"] for row in document["curves"])
+
+
+def test_a_name_too_long_for_a_path_is_refused() -> None:
+    status, document, said = answer("fit", "x" * 5_000)
+    assert status == 2
+    assert document["error"]["code"] == "path-too-long"
+    assert len(said) < 300

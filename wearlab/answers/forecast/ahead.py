@@ -1,5 +1,6 @@
 """What will fail: for each part in service the chance of failure over the miles ahead, and the sums with intervals."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -83,7 +84,7 @@ def forecast_failures(
     no lives, no part in service, or no reach.
     """
     is_file = history.as_of is None
-    if (ahead is None and (is_file or not months)) or (ahead is not None and ahead <= 0):
+    if (ahead is None and (is_file or not months)) or (ahead is not None and not 0 < ahead < math.inf):
         return decline(history, "no-reach", "how far to look ahead is not given", "give --months or --ahead above 0")
     span = Span(int(months or 1) if ahead is None else 1, ahead, history.config.joining if joining is None else joining)
     places = find_places(history, span)

@@ -192,7 +192,8 @@ def _count_stops(history: History, places: Places, intervals: Mapping[str, float
     """Return the regrease stops of the trucks in service by duty cycle, now and then, with their cost.
 
     Each truck's miles over the months at its own rate, until it is likely to have left, over its miles per stop; the
-    cost of a stop with the harm that one may do.
+    cost of a stop with the harm that one may do. Where no truck of a class shows how it is greased, the stops of now
+    are not known.
     """
     table = places.table.assign(practised=present_practice(history, places.table))
     trucks = table.groupby(["unit_id", "duty_cycle"], as_index=False).agg(practised=("practised", "median"))
@@ -202,8 +203,9 @@ def _count_stops(history: History, places: Places, intervals: Mapping[str, float
     trucks = trucks.assign(miles=daily * span.days * served)
     rows = []
     for duty, own in trucks.groupby("duty_cycle", sort=True):
-        usual = own["practised"].fillna(own["practised"].median())
-        now = float((own["miles"] / usual).sum())
+        known = own["practised"].dropna()
+        usual = own["practised"].fillna(known.median() if len(known) else np.nan)
+        now = float((own["miles"] / usual).sum(min_count=1))
         new = float(own["miles"].sum() / intervals[str(duty)]) if str(duty) in intervals else now
         cost = history.config.costs.stop(str(duty))
         each = np.nan if cost is None else cost + history.config.costs.harm_per_stop
