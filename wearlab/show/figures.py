@@ -29,6 +29,7 @@ CODE = re.compile(r"[a-z0-9]+(?:[_-][a-z0-9]+)*")
 CODE_IN_TEXT = re.compile(r"(?<![\w./\\-])[a-z][a-z0-9]*(?:_[a-z0-9]+)+(?:-[a-z0-9]+)*(?![\w/]|\.\w)")
 PLACE = re.compile(r"[a-z0-9_-]+(?:\.[a-z0-9_-]+)+")
 PARTS = ("joint", "slip_spline", "boot", "center_bearing")
+SMALLEST = 1e-6  # a number below is of no use to anybody
 FAR_WIDER = 10.0  # an interval that reaches this many times as far as its estimate sets the decimals
 SETTINGS = frozenset(entry.name for table in (FleetConfig, Costs, Limits) for entry in fields(table))
 
@@ -102,17 +103,22 @@ def show_number(value: float, digits: int = 3, *, like: tuple[float, ...] = ()) 
     """Return a number with ``digits`` significant digits, thousands separated, without an exponent.
 
     ``like`` are an estimate and the ends of its interval: all three are written with the decimals of the estimate, or
-    with fewer where the interval reaches ten times as far, but with one digit of the estimate at least.
+    with fewer where the interval reaches ten times as far, but with one digit at least of the estimate and of an end
+    that is no less than a hundredth of it. A number too small to mean anything is ``near 0``.
     """
     if not math.isfinite(value):
         return MISSING
+    if 0 < abs(value) < SMALLEST:
+        return "near 0"
     estimate, reach = _reach(value, like)
+    estimate = estimate if estimate >= SMALLEST else 0.0
     if value == 0 and estimate == 0:
         return "0"
     wide = reach >= FAR_WIDER * estimate
     places = (1 if wide and estimate else digits - 1) - math.floor(math.log10(reach if wide else estimate))
     if wide and estimate:
-        places = max(places, -math.floor(math.log10(estimate)))
+        least = min(abs(one) for one in (estimate, *like) if abs(one) >= estimate / 100)
+        places = max(places, -math.floor(math.log10(least)))
     return f"{round(value, places) + 0.0:,.{max(places, 0)}f}".replace("-", "−")
 
 
