@@ -79,6 +79,10 @@ class DataError(Exception):
         self.text, self.fix = _on_one_line(self.text), _on_one_line(self.fix)
         self.file, self.column = (name and _on_one_line(name) for name in (self.file, self.column))
 
+    def __reduce__(self) -> tuple[type["DataError"], tuple[object, ...]]:
+        """Return how it is made again in another process: from all it says."""
+        return type(self), (self.code, self.text, self.fix, self.file, self.line, self.column, self.details)
+
     def __str__(self) -> str:
         where = ", ".join(
             part

@@ -4,12 +4,14 @@ import contextlib
 import io
 import json
 import os
+import pickle
 import subprocess
 import sys
 import warnings
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -18,6 +20,7 @@ from matplotlib.figure import Figure
 
 from tests.fleet_files import write_folder
 from tests.hardening.numbers import find_faults
+from wearlab.answers.wear_rates import Readings, fit_paths
 from wearlab.cli import run
 from wearlab.evidence import DataError
 from wearlab.history.config import FleetConfig
@@ -188,3 +191,54 @@ def test_a_name_too_long_for_a_path_is_refused() -> None:
     assert status == 2
     assert document["error"]["code"] == "path-too-long"
     assert len(said) < 300
+
+
+def test_no_forecast_reaches_further_than_lives_can_say(tmp_path: Path) -> None:
+    rows = "".join(f"{100 + 40 * number},{number % 2}\n" for number in range(12))
+    status, document, _ = answer("forecast", lives(tmp_path, "exit,failed\n" + rows), "--ahead", "1e9")
+    assert status == 1
+    assert document["error"]["code"] == "too-far"
+
+
+def write_unwatched(folder: Path) -> Path:
+    """A truck that came into service on the last day: its parts have been watched for no time."""
+    return write_folder(
+        folder,
+        "records_from = 2019-01-01\nas_of = 2020-01-01\n",
+        units="unit_id,duty_cycle,in_service_date\nT1,line_haul,2020-01-01\n",
+        positions="unit_id,position,component\nT1,main.boot,boot\n",
+        services="service_id,unit_id,date,miles,action\nS1,T1,2020-01-01,0,inspect\n",
+        readings="unit_id,date,miles\nT1,2020-01-01,0\n",
+    )
+
+
+@pytest.mark.parametrize(
+    ("question", "status"), [(("compare",), 1), (("cluster", "--component", "boot"), 1), (("due",), 0)]
+)
+def test_parts_watched_for_no_time_leave_a_question_open(
+    question: tuple[str, ...], status: int, tmp_path: Path
+) -> None:
+    command, *options = question
+    found, document, said = answer(command, write_unwatched(tmp_path / "f"), *options)
+    assert found == status, said
+    assert status == 0 or document["error"]["fix"]
+
+
+def test_a_report_of_parts_watched_for_no_time_says_what_is_not_answered(tmp_path: Path) -> None:
+    with contextlib.redirect_stdout(io.StringIO()) as out:
+        assert run(["report", str(write_unwatched(tmp_path / "f")), "--out", str(tmp_path / "page")]) == 0
+    assert "Not answered" in out.getvalue()
+
+
+def test_a_refusal_is_the_same_in_another_process() -> None:
+    error = DataError("code", "text", "fix", "file", 3, "column", ("one", "two"))
+    assert vars(pickle.loads(pickle.dumps(error))) == vars(error)  # noqa: S301
+
+
+def test_wear_of_parts_that_tell_nearly_nothing_has_a_spread_that_is_a_number() -> None:
+    age = [8094.1, 21142.9, 42285.3, 63428.2, 84571.0, 105713.3, 8216.0, 16433.0, 24649.3, 32865.3, 41082.2]
+    value = [0.00071, 0.00093, 0.00133, 0.00072, 0.00205, 0.00306, 0.0002, 0.00085, 0.00058, 0.00274, 0.0029]
+    part = [0, 1, 1, 1, 1, 1, 2, 2, 2, 2, 2]
+    lines = fit_paths(Readings(np.array(age), np.array(value), np.array(part), np.arange(3)))
+    assert lines is not None
+    assert np.isfinite(lines.rate_spread).all()

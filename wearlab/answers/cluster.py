@@ -107,7 +107,7 @@ def find_cluster(
     basis = replace(history.basis, level=level)
     names = choose_factors(history, factors)
     every = read_components(history)
-    parts = tuple(split_by_origin(part, history.units) for part in _chosen(every, component))
+    parts = tuple(split_by_origin(part, history.units) for part in _chosen(every, history, component))
     studied = [study_component(part, names) for part in parts]
     failures = sum(float(one.part.spans.weight[one.part.spans.failed].sum()) for one in studied)
     lives = sum(len(one.part.lives) for one in studied)
@@ -150,10 +150,11 @@ def find_cluster(
     )
 
 
-def _chosen(parts: tuple[ComponentSpans, ...], component: str | None) -> tuple[ComponentSpans, ...]:
+def _chosen(parts: tuple[ComponentSpans, ...], history: History, component: str | None) -> tuple[ComponentSpans, ...]:
+    """Return the parts asked for: none where no life of them has been watched for any length."""
     if component is None:
         return parts
-    names = [part.component for part in parts if part.component is not None]
+    names = sorted(str(name) for name in history.lives["component"].dropna().unique())
     if component not in names:
         near = difflib.get_close_matches(component, names, n=1, cutoff=0.0)
         raise DataError(

@@ -115,11 +115,12 @@ def compare_classes(
     of every interval. ``fitted`` are curves already fitted to this history at this level (``Fits.plain``); classes that
     are not among them are fitted here. A factor that the lives do not have is refused (DataError).
     """
-    if factor in history.lives and history.lives[factor].isna().all():
-        text = f"the lives carry no {factor}, so there are no classes to compare"
+    lives = choose_lives(history, component=None, mode=None)
+    if factor in lives and lives[factor].isna().all():
+        missing = f"the lives carry no {factor}" if len(lives) else "no part has been watched for any length of time"
+        text = f"{missing}, so there are no classes to compare"
         fix = f"Give the lives a column {factor}, or compare by another factor: --factor NAME."
         return Unanswered(replace(history.basis, level=level), history.cautions, "no-classes", text, fix)
-    lives = choose_lives(history, component=None, mode=None)
     choose_columns(history, lives, (factor,))
     known = _with_axle_ratio(history, lives[lives[factor].notna()])
     basis = replace(

@@ -406,9 +406,10 @@ def _list_classes(rows: pd.DataFrame, fitted: _Fitted, unit: str, limit: WearLim
 
 
 def _median_start(lines: Lines, codes: _Codes) -> FloatArray:
-    """Return the middle wear of each class's parts when new, as their lines have it."""
+    """Return the middle wear of each class's parts when new, as their lines have it; NaN where none reaches so far."""
     new = lines.wear_at(np.zeros(len(lines.start)))
-    return np.array([np.nanmedian(new[codes.part_class == code]) for code in range(len(codes.classes))])
+    known = [new[(codes.part_class == code) & np.isfinite(new)] for code in range(len(codes.classes))]
+    return np.array([np.median(mine) if len(mine) else np.nan for mine in known])
 
 
 def _limit_cautions(history: History, table: pd.DataFrame) -> tuple[Caution, ...]:

@@ -218,7 +218,10 @@ def _solve(sums: _Sums, slopes: FloatArray, ratios: FloatArray) -> _Solved | Non
     normal[range(1, 1 + classes), range(1, 1 + classes)] = np.bincount(sums.part_class, inside[:, 1, 1], classes)
     right[1:] = np.bincount(sums.part_class, toward[:, 1], classes)
     freedom = float(sums.size.sum() - 1 - classes)
-    if freedom < 1 or np.linalg.cond(normal) > 1e12:
+    if freedom < 1:
+        return None
+    bends = np.linalg.eigvalsh(normal)
+    if bends[0] <= 1e-12 * bends[-1]:
         return None
     covariance = np.asarray(np.linalg.inv(normal), dtype=np.float64)
     fixed = covariance @ right

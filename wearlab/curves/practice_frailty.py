@@ -302,8 +302,10 @@ def maximise(data: Stretches, *, start: Floats | None = None, frailty: bool = Tr
     ``frailty=False`` fits without a spread between trucks. The frailty variance may end at its boundary, 0.
     """
     top = find_top(data, start=start, frailty=frailty)
-    found = None if top is None else _finish(data, top)
-    return None if found is None or found.variance > LARGEST_VARIANCE else found
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):  # a step that runs away is no maximum
+        found = None if top is None else _finish(data, top)
+    inside = found is not None and np.isfinite(found.log_likelihood) and found.variance <= LARGEST_VARIANCE
+    return found if inside else None
 
 
 def _start(data: Stretches) -> Floats:

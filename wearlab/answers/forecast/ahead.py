@@ -25,6 +25,8 @@ from wearlab.answers.forecast.sums import (
 from wearlab.evidence import SAFETY, Basis, Caution, Unanswered, add_cautions
 from wearlab.history.lives import History
 
+FARTHEST = 100  # times the greatest age ever watched: beyond, no life can say anything
+
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
@@ -81,7 +83,7 @@ def forecast_failures(
     they did in the record. ``joining``: trucks a month that are to join, by duty cycle (None: those of fleet.toml);
     ``service_level``: the probability with which the stock suffices. For a lives file every suspended life still runs,
     and ``expected`` is the sum of the conditional failure probabilities at the maximum-likelihood values. Unanswered:
-    no lives, no part in service, or no reach.
+    no lives, no part in service, no reach, or a reach beyond ``FARTHEST`` times the greatest age ever watched.
     """
     is_file = history.as_of is None
     if (ahead is None and (is_file or not months)) or (ahead is not None and not 0 < ahead < math.inf):
@@ -90,6 +92,10 @@ def forecast_failures(
     places = find_places(history, span)
     if places.table.empty:
         return decline(history, "nothing-in-service", "there is no part in service to forecast", "check the lives")
+    farthest, oldest = float(places.table["span"].max()), float(history.lives["exit"].max())
+    if farthest > FARTHEST * oldest:
+        text = f"{farthest:,.0f} is more than {FARTHEST} times the greatest age ever watched, {oldest:,.0f}"
+        return decline(history, "too-far", text, "look less far ahead")
     outlooks = foresee_places(history, places, span, {}, level=level, seed=seed, progress=progress)
     if not outlooks:
         return decline(history, "no-lives", "no part in service has lives of its kind to learn from", "check lives")
