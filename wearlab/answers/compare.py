@@ -120,6 +120,7 @@ def compare_classes(
         missing = f"the lives carry no {factor}" if len(lives) else "no part has been watched for any length of time"
         text = f"{missing}, so there are no classes to compare"
         fix = f"Give the lives a column {factor}, or compare by another factor: --factor NAME."
+        fix = fix if len(lives) else "Load more history."
         return Unanswered(replace(history.basis, level=level), history.cautions, "no-classes", text, fix)
     choose_columns(history, lives, (factor,))
     known = _with_axle_ratio(history, lives[lives[factor].notna()])

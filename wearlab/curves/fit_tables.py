@@ -118,9 +118,8 @@ def _band(fit: Fit, age: FloatArray) -> tuple[FloatArray, FloatArray]:
     share = 1.0 - fit.survival(age[-1] * np.array(BAND_AT))
     share = share[(share > 1e-9) & (share < 1.0 - 1e-9)]
     limits = fit.life_limits(share)
-    ends = np.array([[np.nan if end is None else end for end in pair] for pair in limits], dtype=np.float64).reshape(
-        -1, 2
-    )
+    ends = np.array([np.nan if end is None else end for pair in limits for end in pair], dtype=np.float64)
+    ends = ends.reshape(-1, 2)
     height = np.log(-np.log1p(-share))
     with np.errstate(divide="ignore"):
         log_age = np.log(age)

@@ -34,9 +34,7 @@ def chain_lives(lives: pd.DataFrame) -> Places | None:
     named, place = named[kept], np.unique(place[kept], return_inverse=True)[1]
     entry = named["entry"].to_numpy(dtype=float)
     first = np.flatnonzero(np.diff(place, prepend=-1))
-    age = (
-        named["exit"].astype(float).groupby(place).cumsum().to_numpy()
-    )  # each from its own nought: no rounding of sums
+    age = named["exit"].astype(float).groupby(place).cumsum().to_numpy()  # a sum of its own: no other's rounding
     last = np.append(first[1:], len(place)) - 1
     units = named["unit_id"].astype(str).to_numpy()[first]
     window = Window(entry[first], age[last], np.unique(units, return_inverse=True)[1].astype(np.int64))
