@@ -8,11 +8,11 @@ import platform
 import statistics
 import time
 from collections.abc import Callable
-from pathlib import Path
 
 import numpy as np
 from scipy.optimize import brentq
 
+from tests.benchmarks.table import write_table
 from wearlab.curves.batch import fit_weibulls
 from wearlab.curves.engine import fit_with_engine
 from wearlab.curves.frailty import fit_trucks
@@ -99,20 +99,12 @@ def main() -> None:
         ("the same, half of the failures known between two ages", limits[1], limits[1] / batch),
         ("the same, 10,000 lives, exact ages", limits[2], limits[2] / batch),
     ]
-    lines = [
-        "# Weibull fits",
-        "",
-        (
-            f"`python -m tests.benchmarks.fits`; {platform.machine()}, Python {platform.python_version()}, numpy "
-            f"{np.__version__}; processor seconds, one thread."
-        ),
-        "",
-        "| what | s | ratio |",
-        "|---|---|---|",
-        *[f"| {name} | {taken:.3f} | {ratio:.1f} |" for name, taken, ratio in rows],
-    ]
-    (Path(__file__).parent / "fits.md").write_text("\n".join(lines) + "\n")
-    print("\n".join(lines))
+    about = (
+        f"`python -m tests.benchmarks.fits`; {platform.machine()}, Python {platform.python_version()}, numpy "
+        f"{np.__version__}; processor seconds, one thread."
+    )
+    shown = [[name, f"{taken:.3f}", f"{ratio:.1f}"] for name, taken, ratio in rows]
+    write_table("fits", "Weibull fits", about, ["what", "s", "ratio"], shown)
 
 
 if __name__ == "__main__":

@@ -9,8 +9,8 @@ import os
 import platform
 import statistics
 import time
-from pathlib import Path
 
+from tests.benchmarks.table import write_table
 from tests.test_report_big import SIZES, make_big_study
 from wearlab.show.report import render_report
 
@@ -29,23 +29,15 @@ def main() -> None:
             page = render_report(study)
             wall.append(time.perf_counter() - started)
             cpu.append(time.process_time() - used)
-        figures = f"{statistics.median(wall):.1f} | {statistics.median(cpu):.1f} | {len(page.encode()) / 1e6:.2f}"
-        rows.append(f"| {trucks:,} | {classes} | {figures} |")
-    lines = [
-        "# The page of a large fleet",
-        "",
-        (
-            f"`python -m tests.benchmarks.page --repeats {repeats}`; {os.cpu_count()} CPUs, {platform.machine()}, "
-            f"Python {platform.python_version()}, load average {os.getloadavg()[0]:.1f}; medians of {repeats}. "
-            "Target: under 10 s and 5 MB at 1,000 and at 100,000 trucks."
-        ),
-        "",
-        "| trucks | duty cycles | wall s | CPU s | page MB |",
-        "|---|---|---|---|---|",
-        *rows,
-    ]
-    (Path(__file__).parent / "page.md").write_text("\n".join(lines) + "\n")
-    print("\n".join(lines))
+        size = f"{len(page.encode()) / 1e6:.2f}"
+        rows.append([f"{trucks:,}", f"{classes}", *(f"{statistics.median(one):.1f}" for one in (wall, cpu)), size])
+    about = (
+        f"`python -m tests.benchmarks.page --repeats {repeats}`; {os.cpu_count()} CPUs, {platform.machine()}, "
+        f"Python {platform.python_version()}, load average {os.getloadavg()[0]:.1f}; medians of {repeats}. "
+        "Target: under 10 s and 5 MB at 1,000 and at 100,000 trucks."
+    )
+    heads = ["trucks", "duty cycles", "wall s", "CPU s", "page MB"]
+    write_table("page", "The page of a large fleet", about, heads, rows)
 
 
 if __name__ == "__main__":

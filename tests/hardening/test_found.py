@@ -1,8 +1,5 @@
 """Cases that hostile input found: each once ended in an exception, a warning or a number that cannot be."""
 
-import contextlib
-import io
-import json
 import os
 import pickle
 import subprocess
@@ -18,28 +15,27 @@ import pyarrow.parquet as pq
 import pytest
 from matplotlib.figure import Figure
 
+from tests.command import run_here
 from tests.fleet_files import write_folder
 from tests.hardening.numbers import find_faults
 from wearlab.answers.wear_rates import Readings, fit_paths
-from wearlab.cli import run
 from wearlab.evidence import DataError
 from wearlab.history.config import FleetConfig
 from wearlab.history.load_files import open_file
 from wearlab.history.load_rows import DataFile
 from wearlab.show.plots_failures import draw_fan
 from wearlab.show.plots_practice import Marks, draw_cost
+from wearlab.show.sentences import widest_lives
 
 
 def answer(*words: str | Path) -> tuple[int, dict[str, Any], str]:
     """The status, the document and the words on standard error of one command; no warning, no bug, no number amiss."""
-    out, err = io.StringIO(), io.StringIO()
-    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-        status = run([*map(str, words), "--json"])
-    assert "Warning" not in err.getvalue()
-    assert "should not have happened" not in err.getvalue()
-    document = json.loads(out.getvalue())
+    ran = run_here(*words, "--json")
+    assert "Warning" not in ran.err
+    assert "should not have happened" not in ran.err
+    document = ran.document()
     assert find_faults(document) == []
-    return status, document, err.getvalue()
+    return ran.status, document, ran.err
 
 
 def lives(folder: Path, text: str) -> Path:
@@ -225,9 +221,9 @@ def test_parts_watched_for_no_time_leave_a_question_open(
 
 
 def test_a_report_of_parts_watched_for_no_time_says_what_is_not_answered(tmp_path: Path) -> None:
-    with contextlib.redirect_stdout(io.StringIO()) as out:
-        assert run(["report", str(write_unwatched(tmp_path / "f")), "--out", str(tmp_path / "page")]) == 0
-    assert "Not answered" in out.getvalue()
+    ran = run_here("report", write_unwatched(tmp_path / "f"), "--out", tmp_path / "page")
+    assert ran.status == 0
+    assert "Not answered" in ran.out
 
 
 def test_a_refusal_is_the_same_in_another_process() -> None:
@@ -242,3 +238,10 @@ def test_wear_of_parts_that_tell_nearly_nothing_has_a_spread_that_is_a_number() 
     lines = fit_paths(Readings(np.array(age), np.array(value), np.array(part), np.arange(3)))
     assert lines is not None
     assert np.isfinite(lines.rate_spread).all()
+
+
+def test_the_widest_difference_leaves_out_a_life_too_short_for_a_number() -> None:
+    fits = pd.DataFrame({"component": "joint", "duty_cycle": ["a", "b", "c"], "b10": [0.0, 5.0, 9.0]})
+    pair = widest_lives(fits)
+    assert pair is not None
+    assert [row["b10"] for row in pair] == [5.0, 9.0]

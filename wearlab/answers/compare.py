@@ -117,10 +117,11 @@ def compare_classes(
     """
     lives = choose_lives(history, component=None, mode=None)
     if factor in lives and lives[factor].isna().all():
-        missing = f"the lives carry no {factor}" if len(lives) else "no part has been watched for any length of time"
+        missing, fix = "no part has been watched for any length of time", "Load more history."
+        if len(lives):
+            missing = f"the lives carry no {factor}"
+            fix = f"Give the lives a column {factor}, or compare by another factor: --factor NAME."
         text = f"{missing}, so there are no classes to compare"
-        fix = f"Give the lives a column {factor}, or compare by another factor: --factor NAME."
-        fix = fix if len(lives) else "Load more history."
         return Unanswered(replace(history.basis, level=level), history.cautions, "no-classes", text, fix)
     choose_columns(history, lives, (factor,))
     known = _with_axle_ratio(history, lives[lives[factor].notna()])

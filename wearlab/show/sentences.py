@@ -133,7 +133,7 @@ def life_words(row: Row, scale: str) -> str:
 
 def widest_lives(fits: pd.DataFrame) -> tuple[Row, Row] | None:
     """Return the shortest and the longest B10 life of the part whose duty cycles differ most; None where none do."""
-    known = fits.dropna(subset=["b10"]) if "b10" in fits else fits.head(0)
+    known = fits.loc[fits["b10"] > 0] if "b10" in fits else fits.head(0)
     if not {"component", "duty_cycle"} <= set(known):
         return None
     ordered = (records(rows.sort_values("b10", kind="stable")) for _, rows in known.groupby("component", sort=False))

@@ -87,7 +87,8 @@ def forecast_failures(
     """
     is_file = history.as_of is None
     if (ahead is None and (is_file or not months)) or (ahead is not None and not 0 < ahead < math.inf):
-        return decline(history, "no-reach", "how far to look ahead is not given", "give --months or --ahead above 0")
+        said = "how far to look ahead is not given" if ahead is None else f"{ahead:g} is no way to look ahead"
+        return decline(history, "no-reach", said, "give --months or --ahead above 0")
     span = Span(int(months or 1) if ahead is None else 1, ahead, history.config.joining if joining is None else joining)
     places = find_places(history, span)
     if places.table.empty:
