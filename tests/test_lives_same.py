@@ -70,7 +70,7 @@ def test_any_number_of_threads_gives_the_same_bytes(
     assert differing(history_in(folder / "store", config, threads=threads), whole) == {}
 
 
-@pytest.mark.parametrize("rows", [400, 1_500])
+@pytest.mark.parametrize("rows", [150, 1_500])
 def test_a_fleet_in_pieces_is_the_fleet_as_a_whole(
     demo: tuple[Path, FleetConfig], whole: History, rows: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:
